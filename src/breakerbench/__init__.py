@@ -1,0 +1,1 @@
+"""Breakerbench: a bench tester for contact-breaker ignition distributors."""

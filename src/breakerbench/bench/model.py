@@ -1,0 +1,46 @@
+"""The whole simulated bench: one frozen value that, with a seed, makes a trace."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from breakerbench.bench.cam import Cam, cam_for
+from breakerbench.bench.drive import Drive, steady
+from breakerbench.bench.feed import Feed
+from breakerbench.bench.front_end import Converter, FrontEnd
+from breakerbench.bench.sensors import Encoder, Index
+from breakerbench.bench.shaft import Shaft, Weights
+
+
+def _default_cam() -> Cam:
+    return cam_for(4, 52.0, 0.635)
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """A distributor on the bench.
+
+    cam, shaft, weights  the distributor
+    drive                what turns it, and how long
+    feed                 the circuit of the points
+    points, current      front ends of the channels ``points_v`` and ``current_a``
+    points_range_v       full scale of ``points_v``, either way
+    current_range_a      full scale of ``current_a``, either way; None: no such channel
+    converter            of all channels
+    index, encoder       None where the bench has none
+    notes                names of what was put into it (faults, conditions), for people
+    """
+
+    cam: Cam = field(default_factory=_default_cam)
+    shaft: Shaft = field(default_factory=Shaft)
+    weights: Weights = field(default_factory=Weights)
+    drive: Drive = field(default_factory=lambda: steady(600.0, 4.0))
+    feed: Feed = field(default_factory=Feed)
+    points: FrontEnd = field(default_factory=FrontEnd)
+    current: FrontEnd = field(default_factory=FrontEnd)
+    points_range_v: float = 20.0
+    current_range_a: float | None = 1.0
+    converter: Converter = field(default_factory=Converter)
+    index: Index | None = field(default_factory=Index)
+    encoder: Encoder | None = field(default_factory=Encoder)
+    notes: tuple[str, ...] = ()

@@ -1,0 +1,200 @@
+"""A random distributor on a random bench, over wide ranges, for sweeps of the measurements.
+
+Every error that the header states an uncertainty for is drawn from the distribution it states, so
+that a true value must lie inside a stated uncertainty as often as that promises.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from breakerbench.bench.cam import Cam, cam_for, shift_deg_per_mm
+from breakerbench.bench.drive import Drive, Ripple
+from breakerbench.bench.feed import Feed
+from breakerbench.bench.front_end import Converter, FrontEnd
+from breakerbench.bench.model import Bench
+from breakerbench.bench.randomness import stream
+from breakerbench.bench.sensors import Encoder, Index
+from breakerbench.bench.shaft import Shaft
+
+PULSES = (60, 90, 100, 120, 180, 200, 256, 360, 500, 512, 720, 1000, 1024)
+CURRENT_RANGES_A = (0.1, 1.0, 10.0)
+
+
+def random_bench(seed: int, **fixed: Any) -> Bench:
+    """A random bench; what is named in ``fixed`` is not left to chance.
+
+    All else stays as the seed has it. Names that may be fixed: ``lobes``, ``closed_share`` (of the
+    pitch), ``gap_mm``, ``uneven`` (nominal angles not evenly spaced), ``cam_error_deg`` (standard
+    deviation of angle and height errors), ``swing_deg`` (of eccentricity), ``scatter_deg``,
+    ``closing_share``, ``speed_rpm``, ``speed_change`` (share, over the run), ``seconds``,
+    ``ripple_share`` (0 without an encoder, unless fixed), ``volts``, ``positive_ground``,
+    ``series_ohm``, ``condenser`` (across the points), ``sample_rate_hz``, ``noise_counts``,
+    ``u_delay_s``, ``index``, ``encoder`` (whether there is one), ``pulses``, ``both_edges``,
+    ``u_position_deg``.
+    """
+    chance = stream(seed, "random bench")
+    lobes = int(chance.integers(1, 13))
+    drawn: dict[str, Any] = {
+        "lobes": lobes,
+        "closed_share": chance.uniform(0.45, 0.8),
+        "gap_mm": chance.uniform(0.3, 0.65),
+        "uneven": bool(chance.random() < 0.2),
+        "cam_error_deg": chance.uniform(0.0, 0.4),
+        "swing_deg": chance.uniform(0.0, 0.5),
+        "scatter_deg": chance.uniform(0.03, 0.4),
+        "closing_share": chance.uniform(0.3, 1.0),
+        "speed_rpm": _log_uniform(chance, 150.0, 2500.0),
+        "speed_change": chance.uniform(-0.02, 0.02),
+        "seconds": 4.0,
+        "volts": float(chance.choice([6.0, 12.0])) * chance.uniform(0.95, 1.15),
+        "positive_ground": bool(chance.random() < 0.5),
+        "series_ohm": _log_uniform(chance, 4.0, 300.0),
+        "condenser": bool(chance.random() < 0.25),
+        "sample_rate_hz": round(_log_uniform(chance, 20e3, 250e3), -2),
+        "noise_counts": chance.uniform(0.5, 6.0),
+        "u_delay_s": _log_uniform(chance, 0.05e-6, 0.5e-6),
+        "index": True,
+        "encoder": bool(chance.random() < 0.5),
+        "pulses": int(chance.choice(PULSES)),
+        "both_edges": bool(chance.random() < 0.5),
+        "u_position_deg": _log_uniform(chance, 0.001, 0.02),
+        "ripple_share": _log_uniform(chance, 0.0005, 0.03),
+    }
+    if not fixed.get("encoder", drawn["encoder"]):
+        drawn["ripple_share"] = 0.0
+    if unknown := fixed.keys() - drawn.keys():
+        raise TypeError(f"random_bench cannot fix {', '.join(sorted(unknown))}")
+    drawn |= fixed
+    cam = _cam(stream(seed, "random cam"), drawn)
+    shift = float(shift_deg_per_mm(cam, np.array(cam.half_open_deg(cam.gap_mm))))
+    feed = _feed(stream(seed, "random feed"), drawn)
+    range_a = _current_range_a(feed)
+    sensors = stream(seed, "random sensors")
+    return Bench(
+        cam=cam,
+        shaft=Shaft(
+            scatter_deg=drawn["scatter_deg"],
+            closing_share=drawn["closing_share"],
+            eccentricity_mm=drawn["swing_deg"] / shift,
+            eccentricity_deg=chance.uniform(0.0, 360.0),
+        ),
+        drive=_drive(stream(seed, "random drive"), drawn),
+        feed=feed,
+        points=_front_end(stream(seed, "random points"), drawn, 0.05),
+        current=_front_end(stream(seed, "random current"), drawn, 0.005 * range_a),
+        current_range_a=range_a,
+        converter=Converter(drawn["sample_rate_hz"], 12, drawn["noise_counts"]),
+        index=_index(sensors) if drawn["index"] else None,
+        encoder=_encoder(sensors, drawn) if drawn["encoder"] else None,
+        notes=(f"random bench {seed}",),
+    )
+
+
+def _log_uniform(chance: np.random.Generator, low: float, high: float) -> float:
+    return math.exp(chance.uniform(math.log(low), math.log(high)))
+
+
+def _cam(chance: np.random.Generator, drawn: dict[str, Any]) -> Cam:
+    lobes = drawn["lobes"]
+    pitch = 360.0 / lobes
+    nominal: tuple[float, ...] = ()
+    offsets = chance.uniform(-0.06, 0.06, 12)[: lobes - 1] * pitch
+    if drawn["uneven"] and lobes > 1:
+        # as a specification would write them, to a tenth of a degree
+        moved = np.round(pitch * np.arange(1, lobes) + offsets, 1)
+        nominal = (0.0, *moved.tolist())
+    # clear of angle 0 by more than all errors, so that there is no doubt which lobe is the first
+    first = chance.uniform(0.2, 0.8) * (1.0 if not nominal else 0.8) * pitch
+    cam = cam_for(lobes, drawn["closed_share"] * pitch, drawn["gap_mm"], first, nominal)
+    shift = float(shift_deg_per_mm(cam, np.array(cam.half_open_deg(cam.gap_mm))))
+    spread = drawn["cam_error_deg"]
+    angles = np.clip(spread * chance.standard_normal(12), -1.0, 1.0)[:lobes]
+    heights = np.clip(spread * chance.standard_normal(12), -1.0, 1.0)[:lobes] / shift
+    return replace(
+        cam,
+        angle_error_deg=tuple(angles.tolist()),
+        lift_error_mm=tuple(heights.tolist()),
+    )
+
+
+def _drive(chance: np.random.Generator, drawn: dict[str, Any]) -> Drive:
+    half_change = 0.5 * drawn["speed_change"] * drawn["speed_rpm"]
+    points = (
+        (0.0, drawn["speed_rpm"] - half_change),
+        (drawn["seconds"], drawn["speed_rpm"] + half_change),
+    )
+    locked = chance.uniform(0.3, 0.7)
+    ripples = (
+        Ripple(
+            locked * drawn["ripple_share"],
+            float(chance.integers(1, 5)),
+            chance.uniform(0.0, 360.0),
+        ),
+        Ripple(
+            (1.0 - locked) * drawn["ripple_share"],
+            chance.uniform(0.1, 3.9),
+            chance.uniform(0.0, 360.0),
+        ),
+    )
+    start = chance.uniform(0.0, 360.0)
+    return Drive(points, ripples if drawn["ripple_share"] else (), start)
+
+
+def _feed(chance: np.random.Generator, drawn: dict[str, Any]) -> Feed:
+    condenser = chance.uniform(0.15e-6, 0.3e-6)
+    return Feed(
+        volts=drawn["volts"],
+        series_ohm=drawn["series_ohm"],
+        contact_ohm=_log_uniform(chance, 0.003, 0.1),
+        condenser_f=condenser if drawn["condenser"] else 0.0,
+        positive_ground=drawn["positive_ground"],
+        drift_share_per_s=chance.uniform(-0.01, 0.01),
+        pick_up_v=chance.uniform(0.0, 0.05),
+        pick_up_a=chance.uniform(0.0, 0.005) * drawn["volts"] / drawn["series_ohm"],
+        pick_up_hz=float(chance.choice([50.0, 60.0])),
+    )
+
+
+def _current_range_a(feed: Feed) -> float:
+    return next(full for full in CURRENT_RANGES_A if 1.2 * feed.closed_a <= full)
+
+
+def _front_end(chance: np.random.Generator, drawn: dict[str, Any], offset: float) -> FrontEnd:
+    return FrontEnd(
+        dead_s=chance.uniform(0.0, 2e-6),
+        closing_lag_s=drawn["u_delay_s"] * chance.standard_normal(),
+        u_delay_s=drawn["u_delay_s"],
+        offset=offset * chance.uniform(-1.0, 1.0),
+    )
+
+
+def _index(chance: np.random.Generator) -> Index:
+    return Index(
+        width_deg=chance.uniform(3.0, 30.0),
+        jitter_deg=_log_uniform(chance, 0.0005, 0.01),
+        delay_s=chance.uniform(0.0, 20e-6),
+    )
+
+
+def _encoder(chance: np.random.Generator, drawn: dict[str, Any]) -> Encoder:
+    spacing = 360.0 / (drawn["pulses"] * (2 if drawn["both_edges"] else 1))
+    stated = min(drawn["u_position_deg"], spacing / 20.0)
+    # of the variance stated, this share is that of a disc off centre, in a random direction
+    off_centre = stated * math.sqrt(chance.uniform(0.0, 0.8) * chance.integers(0, 2))
+    sine, cosine = off_centre * chance.standard_normal(2)
+    return Encoder(
+        pulses=drawn["pulses"],
+        both_edges=drawn["both_edges"],
+        placement_deg=math.sqrt(stated**2 - off_centre**2),
+        eccentric_deg=math.hypot(sine, cosine),
+        eccentric_at_deg=math.degrees(math.atan2(sine, cosine)),
+        u_position_deg=stated,
+        first_deg=chance.uniform(0.05, 0.95) * spacing,
+        jitter_deg=chance.uniform(0.0, 0.002),
+        delay_s=chance.uniform(0.0, 20e-6),
+    )

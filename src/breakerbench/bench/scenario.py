@@ -1,0 +1,55 @@
+"""The distributor of the demo: invented from end to end, belonging to nobody and to no engine.
+
+Four lobes, 12 V, negative ground; contact gap 0.635 mm; dwell 50 to 58 deg, to be set to 52 with
+new points. It comes in with a gap far too narrow and worn bushings, and goes out with both mended.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from breakerbench.bench.cam import cam_for
+from breakerbench.bench.drive import Drive, Ripple, plateaus
+from breakerbench.bench.faults import apply
+from breakerbench.bench.feed import Feed
+from breakerbench.bench.front_end import FrontEnd
+from breakerbench.bench.model import Bench
+from breakerbench.bench.sensors import Encoder, Index
+from breakerbench.bench.shaft import Shaft
+
+#: Plateaus of the demo's run, rpm.
+SPEEDS_RPM: tuple[float, ...] = (400.0, 800.0, 1200.0, 1600.0)
+
+
+def healthy() -> Bench:
+    """A distributor as good as an old one gets, on a bench as a workshop has it."""
+    cam = replace(
+        cam_for(4, 52.4, 0.635, first_opening_deg=31.0),
+        angle_error_deg=(0.12, -0.08, -0.15, 0.11),
+        lift_error_mm=(0.002, -0.003, 0.0, 0.001),
+    )
+    drive: Drive = plateaus(SPEEDS_RPM, hold_s=2.5, ramp_s=0.5)
+    front_end = FrontEnd(closing_lag_s=0.1e-6, u_delay_s=0.2e-6)
+    return Bench(
+        cam=cam,
+        shaft=Shaft(scatter_deg=0.09, eccentricity_mm=0.004, eccentricity_deg=70.0),
+        drive=replace(drive, ripples=(Ripple(0.004, 1.0, 15.0), Ripple(0.003, 0.41, 200.0))),
+        feed=Feed(volts=12.4, series_ohm=24.0, contact_ohm=0.03, pick_up_v=0.02),
+        points=front_end,
+        current=front_end,
+        index=Index(jitter_deg=0.01),
+        encoder=Encoder(pulses=360, placement_deg=0.006, jitter_deg=0.001),
+    )
+
+
+def before() -> Bench:
+    """The same distributor as it came in."""
+    return apply(
+        apply(healthy(), "bushing-worn", "needs repair"), "points-gap-narrow", "needs repair"
+    )
+
+
+def after() -> Bench:
+    """And as it went out: new bushings and points, gap set."""
+    bench = healthy()
+    return replace(bench, notes=("bushings and points renewed, gap set",))

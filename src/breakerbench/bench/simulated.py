@@ -1,0 +1,218 @@
+"""The simulated bench as a source of a trace, like a recording or a port."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from breakerbench.bench.contact import contact_of, turn
+from breakerbench.bench.feed import Pieces, feed_current, points_voltage, supply_share
+from breakerbench.bench.front_end import FrontEnd, channel_of, filtered
+from breakerbench.bench.model import Bench
+from breakerbench.bench.randomness import NormalNoise, stream
+from breakerbench.bench.sensors import TICK_S, encoder_edges, index_edges
+from breakerbench.bench.truth import truth_of
+from breakerbench.trace import Block, Channel, EdgeChannel, EdgeTimes, Event, Header
+
+#: Samples made in one go. Fixed, so that a trace does not depend on the size of its blocks.
+PAGE = 1 << 15
+
+
+class Simulated:
+    """A trace of the simulated bench: a Source, with its truth beside it.
+
+    Going through it again gives the same bytes. Samples are made as they are asked for; held in
+    memory are one page of them and the edges of the contact, some 100 bytes each.
+    """
+
+    def __init__(self, bench: Bench, seed: int, block_samples: int = 1 << 16) -> None:
+        if seed < 0 or block_samples < 1:
+            raise ValueError("seed must not be negative and block_samples must be positive")
+        self.bench = bench
+        self.seed = seed
+        self.turning = turn(bench.cam, bench.shaft, bench.weights, bench.drive, seed)
+        self.contact = contact_of(self.turning, bench.cam)
+        self.header = _header(bench, seed)
+        self.truth: dict[str, Any] = truth_of(bench, self.turning, self.contact, seed)
+        self._block_samples = block_samples
+        self._rate_hz = bench.converter.sample_rate_hz
+        self._total = int(np.floor(bench.drive.seconds * self._rate_hz + 1e-6))
+        self._done = 0
+
+    def __iter__(self) -> Iterator[Event]:
+        edges = [
+            _Edges(stamped)
+            for stamped in (
+                self._index_edges() if self.bench.index else None,
+                encoder_edges(self.bench.encoder, self.bench.drive, self.seed)
+                if self.bench.encoder
+                else None,
+            )
+            if stamped is not None
+        ]
+        pages = self._pages()
+        page: tuple[NDArray[np.int16], ...] = ()
+        page_first, page_end = 0, 0
+        self._done = 0
+        for first in range(0, self._total, self._block_samples):
+            count = min(self._block_samples, self._total - first)
+            samples = tuple(np.empty(count, np.int16) for _ in self.header.channels)
+            filled = 0
+            while filled < count:
+                if first + filled == page_end:
+                    page_first, page = page_end, next(pages)
+                    page_end = page_first + len(page[0])
+                much = min(count - filled, page_end - first - filled)
+                at = first + filled - page_first
+                for whole, part in zip(samples, page, strict=True):
+                    whole[filled : filled + much] = part[at : at + much]
+                filled += much
+            last = first + count == self._total
+            for channel in edges:
+                yield from channel.before(np.inf if last else (first + count) / self._rate_hz)
+            self._done = first + count
+            yield Block(first, samples)
+
+    def progress(self) -> tuple[float, float]:
+        """Seconds made and seconds in all."""
+        return self._done / self._rate_hz, self._total / self._rate_hz
+
+    def close(self) -> None:
+        """Nothing is held open."""
+
+    def _index_edges(self) -> Iterator[EdgeTimes]:
+        assert self.bench.index is not None
+        yield index_edges(self.bench.index, self.bench.drive, self.seed)
+
+    def _pages(self) -> Iterator[tuple[NDArray[np.int16], ...]]:
+        """All samples, a page at a time, one array a channel."""
+        feed, contact = self.bench.feed, self.contact
+        points = points_voltage(feed, contact)
+        signals: dict[str, tuple[Pieces, FrontEnd, float]] = {
+            "points_v": (points, self.bench.points, feed.pick_up_v),
+            "current_a": (feed_current(feed, points), self.bench.current, feed.pick_up_a),
+        }
+        closing = np.concatenate(([False], contact.closed))
+        makers = [
+            _Maker(channel, *signals[channel.name], closing, self.bench, self.seed)
+            for channel in self.header.channels
+        ]
+        for first in range(0, self._total, PAGE):
+            count = min(PAGE, self._total - first)
+            yield tuple(maker.page(first, count) for maker in makers)
+
+
+def simulate(bench: Bench, seed: int, block_samples: int = 1 << 16) -> Simulated:
+    """A trace of a bench; the same bench and seed give the same bytes in blocks of any size."""
+    return Simulated(bench, seed, block_samples)
+
+
+def _header(bench: Bench, seed: int) -> Header:
+    wanted = [("points_v", "V", bench.points_range_v, bench.points)]
+    if bench.current_range_a is not None:
+        wanted.append(("current_a", "A", bench.current_range_a, bench.current))
+    channels = tuple(
+        channel_of(name, unit, full_scale, front_end, bench.converter, position, len(wanted))
+        for position, (name, unit, full_scale, front_end) in enumerate(wanted)
+    )
+    edge_channels = []
+    if bench.index:
+        edge_channels.append(EdgeChannel("index", TICK_S, bench.index.delay_s))
+    if bench.encoder:
+        encoder = bench.encoder
+        edge_channels.append(EdgeChannel("encoder", TICK_S, encoder.delay_s, encoder.stated_deg))
+    return Header(
+        sample_rate_hz=bench.converter.sample_rate_hz,
+        channels=channels,
+        edge_channels=tuple(edge_channels),
+        encoder_pulses=bench.encoder.pulses if bench.encoder else None,
+        kind="run",
+        simulated=True,
+        origin="simulated bench",
+        notes={"seed": seed, "put in": list(bench.notes)},
+    )
+
+
+class _Edges:
+    """Hands out the edges of one channel up to a time, holding back the rest."""
+
+    def __init__(self, stamped: Iterator[EdgeTimes]) -> None:
+        self._stamped = stamped
+        self._held: EdgeTimes | None = None
+
+    def before(self, time_s: float) -> Iterator[EdgeTimes]:
+        """Edges earlier than ``time_s`` that were not yet handed out, in order."""
+        while True:
+            held = self._held or next(self._stamped, None)
+            if held is None:
+                return
+            split = int(np.searchsorted(held.time_s, time_s))
+            if split:
+                yield EdgeTimes(held.name, held.time_s[:split], held.rising[:split])
+            rest = EdgeTimes(held.name, held.time_s[split:], held.rising[split:])
+            self._held = rest if rest.time_s.size else None
+            if self._held:
+                return
+
+
+class _Maker:
+    """Makes the samples of one channel, page after page."""
+
+    def __init__(
+        self,
+        channel: Channel,
+        pieces: Pieces,
+        front_end: FrontEnd,
+        pick_up: float,
+        closing: NDArray[np.bool_],
+        bench: Bench,
+        seed: int,
+    ) -> None:
+        self._channel = channel
+        self._signal = filtered(pieces, front_end, closing, channel.scale)
+        self._offset = front_end.offset / channel.scale
+        self._pick_up = pick_up / channel.scale
+        self._bench = bench
+        self._zero = np.float32(-channel.zero / channel.scale)
+        chance = stream(seed, "pick-up")
+        self._phase = 2.0 * np.pi * chance.random()
+        noise = bench.converter.noise_counts
+        self._noise = (
+            NormalNoise(stream(seed, f"noise of {channel.name}"), noise) if noise else None
+        )
+
+    def page(self, first: int, count: int) -> NDArray[np.int16]:
+        converter, feed = self._bench.converter, self._bench.feed
+        rate_hz = converter.sample_rate_hz
+        counts: NDArray[np.float32] = self._signal.counts(first, count, self._channel, rate_hz)
+        if feed.drift_share_per_s:
+            ends = np.array([first, first + count]) / rate_hz + self._channel.offset_s
+            begin, end = supply_share(feed, ends)
+            counts -= self._zero
+            counts *= np.linspace(begin, end, count, endpoint=False, dtype=np.float32)
+            counts += self._zero
+        if self._offset:
+            counts += np.float32(self._offset)
+        if self._pick_up:
+            counts += self._hum(first, count)
+        if self._noise:
+            counts += self._noise.draw(count)
+        np.rint(counts, out=counts)
+        np.clip(counts, 0.0, converter.top, out=counts)
+        return counts.astype(np.int16)
+
+    def _hum(self, first: int, count: int) -> NDArray[np.float32]:
+        """What the mains adds: a sine, as the product of a coarse and a fine rotation."""
+        fine = 256
+        turn = 2.0 * np.pi * self._bench.feed.pick_up_hz
+        rate_hz = self._bench.converter.sample_rate_hz
+        coarse = np.arange(-(-count // fine)) * fine + first
+        start = turn * (coarse / rate_hz + self._channel.offset_s) + self._phase
+        within = turn * np.arange(fine) / rate_hz
+        left = np.stack((np.sin(start), np.cos(start)), axis=-1).astype(np.float32)
+        right = np.stack((np.cos(within), np.sin(within))).astype(np.float32)
+        hum = (np.float32(self._pick_up) * left) @ right
+        return hum.ravel()[:count].astype(np.float32, copy=False)

@@ -1,0 +1,213 @@
+"""The truth of a simulated run, in the keys of the result, for tests and for the file beside it.
+
+At the top stand the parameters of the distributor: what infinitely many revolutions would show,
+from its geometry alone. Under ``realized`` stand the same figures over the edges that happened from
+the first to the last angle 0 of this run, at the true instants of the contact. None stands for what
+does not exist, as the dwell before a lobe that never opens.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from breakerbench.bench.contact import Contact, Turning
+from breakerbench.bench.model import Bench
+
+Floats = NDArray[np.float64]
+
+#: Width of a speed bin, and the revolutions that let it count for the variation of dwell.
+BIN_RPM = 50.0
+BIN_REVOLUTIONS = 10
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Run:
+    """What the figures are made of; rows are revolutions, columns lobes as the cam has them.
+
+    base_deg    shaft angle at which each row begins, as a column
+    whole       rows that the run covers from angle 0 to angle 0
+    speeds_rpm  mean speed of each of those
+    first_s     instant of the first angle 0; last_s of the last
+    order       columns in the order of the lobes
+    openings    shaft angle of each opening at the lowest speed, scatter left out, by column, deg
+    nominal     intended openings in the order of the lobes, from 0, deg
+    """
+
+    base_deg: Floats
+    whole: NDArray[np.bool_]
+    speeds_rpm: Floats
+    first_s: float
+    last_s: float
+    order: NDArray[np.intp]
+    openings: Floats
+    nominal: Floats
+
+
+def truth_of(bench: Bench, turning: Turning, contact: Contact, seed: int) -> dict[str, Any]:
+    """Truth of a run as a mapping that JSON can hold."""
+    run = _run(bench, turning)
+    opens, closes = turning.cam_open_deg, turning.cam_close_deg
+    counted = run.whole if np.any(run.whole) else np.ones(run.whole.size, bool)
+    dwell = _dwell(opens, closes)
+    truth = _figures(bench, run, dwell[counted], (opens - run.base_deg)[counted])
+    truth["dwell"] |= _by_speed(dwell[run.whole], run.speeds_rpm)
+    truth["scatter"] = {"deg": _number(np.sqrt(_mean(turning.deviation_deg[counted] ** 2)))}
+    truth["speed"] = {
+        "min_rpm": _number(np.min(run.speeds_rpm, initial=np.inf)),
+        "max_rpm": _number(np.max(run.speeds_rpm, initial=-np.inf)),
+        "revolutions": int(run.speeds_rpm.size),
+    }
+    truth["missed"] = {
+        "openings": int(np.count_nonzero(np.isnan(opens[run.whole]))),
+        "closings": int(np.count_nonzero(np.isnan(closes[run.whole]))),
+    }
+    truth["supply"] = {
+        "volts": bench.feed.volts,
+        "polarity": "positive ground" if bench.feed.positive_ground else "negative ground",
+    }
+    truth["contact"] = {
+        "drop_v": bench.feed.closed_v,
+        "resistance_ohm": bench.feed.contact_ohm,
+        "current_a": bench.feed.closed_a,
+    }
+    truth["state"] = _state(contact)
+    truth["nominal_deg"] = _numbers(run.nominal)
+    truth["first_opening_deg"] = _number(np.mod(run.openings[run.order[0]], 360.0))
+    truth["realized"] = _realized(bench, turning, run)
+    truth["simulated"] = True
+    truth["seed"] = seed
+    truth["put in"] = list(bench.notes)
+    truth["bench"] = asdict(bench)
+    return truth
+
+
+def _run(bench: Bench, turning: Turning) -> _Run:
+    rows = len(turning.open_deg)
+    numbers = turning.first_revolution + np.arange(rows + 1.0)
+    marks_s = bench.drive.time_s(360.0 * numbers)
+    there = np.isfinite(marks_s)
+    whole = there[:-1] & there[1:]
+    speeds = 60.0 / np.diff(marks_s[there])
+    if speeds.size:
+        row, lowest = int(np.flatnonzero(whole)[np.argmin(speeds)]), float(np.min(speeds))
+        first_s, last_s = float(marks_s[there][0]), float(marks_s[there][-1])
+    else:
+        row, lowest, first_s, last_s = rows // 2, 0.0, 0.0, bench.drive.seconds
+    advance = bench.weights.advance_deg(np.array(lowest))
+    openings = turning.cam_open_deg[row] - 360.0 * numbers[row] - advance
+    # a lobe that never opens keeps its place in the order
+    place = np.where(np.isnan(openings), bench.cam.centres_deg - advance, openings)
+    order = np.argsort(np.mod(place, 360.0), kind="stable")
+    nominal = bench.cam.openings_deg[order]
+    return _Run(
+        base_deg=360.0 * numbers[:-1, None],
+        whole=whole,
+        speeds_rpm=speeds,
+        first_s=first_s,
+        last_s=last_s,
+        order=order,
+        openings=openings,
+        nominal=np.mod(nominal - nominal[0], 360.0),
+    )
+
+
+def _realized(bench: Bench, turning: Turning, run: _Run) -> dict[str, Any]:
+    """The figures over what happened, advance taken off the openings before they are compared."""
+
+    def within(angles: Floats, times: Floats) -> Floats:
+        return np.where((times >= run.first_s) & (times <= run.last_s), angles, np.nan)
+
+    opens = within(turning.open_deg, turning.open_s)
+    closes = within(turning.close_deg, turning.close_s)
+    dwell = _dwell(opens, closes)
+    advance = bench.weights.advance_deg(bench.drive.speed_rpm(turning.open_s))
+    figures = _figures(bench, run, dwell, opens + advance - run.base_deg)
+    figures["dwell"] |= _by_speed(dwell[run.whole], run.speeds_rpm)
+    scatter = opens + advance - turning.cam_open_deg
+    scatter -= _lobe_means(scatter)
+    counts = np.count_nonzero(~np.isnan(scatter), axis=0)
+    freedom = int(np.sum(np.maximum(counts - 1, 0)))
+    some = scatter[:, counts > 1]
+    figures["scatter"] = {
+        "deg": _number(np.sqrt(np.nansum(some**2) / freedom)) if freedom else None,
+        "range_deg": _number(np.nanmax(some) - np.nanmin(some)) if freedom else None,
+    }
+    figures["openings"] = int(np.count_nonzero(~np.isnan(opens)))
+    return figures
+
+
+def _dwell(opens: Floats, closes: Floats) -> Floats:
+    """Dwell that each opening ends, deg; NaN where either end of it is not there."""
+    ends, begins = opens.ravel(), closes.ravel()
+    latest = np.maximum.accumulate(np.where(np.isnan(begins), -1, np.arange(begins.size)))
+    before = np.concatenate(([-1], latest[:-1]))
+    dwell = ends - np.where(before >= 0, begins[before], np.nan)
+    return dwell.reshape(opens.shape)
+
+
+def _figures(bench: Bench, run: _Run, dwell: Floats, openings: Floats) -> dict[str, Any]:
+    """Dwell and spacing from the dwell and opening angle, within its revolution, of every lobe."""
+    per_lobe = _lobe_means(dwell)[run.order]
+    late = _lobe_means(openings)[run.order] - run.nominal
+    # about any one lobe, so that those past angle 0 come out right
+    about = late[np.flatnonzero(~np.isnan(late))[:1]]
+    late = np.mod(late - (about[0] if about.size else 0.0) + 180.0, 360.0) - 180.0
+    error = late - _mean(late)
+    mean = _mean(per_lobe)
+    return {
+        "dwell": {
+            "mean_deg": _number(mean),
+            "percent": _number(100.0 * mean / bench.cam.pitch_deg),
+            "per_lobe_deg": _numbers(per_lobe),
+        },
+        "spacing": {
+            "error_deg": _numbers(error),
+            "interval_error_deg": _numbers(np.roll(error, -1) - error),
+        },
+    }
+
+
+def _by_speed(dwell: Floats, speeds_rpm: Floats) -> dict[str, Any]:
+    """Mean dwell in bins of speed, and the range of the bins that have revolutions enough."""
+    rows = []
+    settled = []
+    bins = np.floor(speeds_rpm / BIN_RPM + 1e-9)
+    for which in np.unique(bins):
+        inside = bins == which
+        deg = _mean(_lobe_means(dwell[inside]))
+        rpm = float(np.mean(speeds_rpm[inside]))
+        count = int(np.count_nonzero(inside))
+        rows.append({"rpm": rpm, "deg": _number(deg), "revolutions": count})
+        if count >= BIN_REVOLUTIONS and not np.isnan(deg):
+            settled.append(deg)
+    return {"variation_deg": max(settled) - min(settled) if settled else None, "by_speed": rows}
+
+
+def _state(contact: Contact) -> str:
+    if contact.time_s.size:
+        return "opening and closing"
+    return "always closed" if contact.closed_at_start else "always open"
+
+
+def _lobe_means(values: Floats) -> Floats:
+    """Mean of each column over what is there, NaN where nothing is."""
+    counts = np.count_nonzero(~np.isnan(values), axis=0)
+    means: Floats = np.where(counts > 0, np.nansum(values, axis=0) / np.maximum(counts, 1), np.nan)
+    return means
+
+
+def _mean(values: Floats) -> float:
+    there = values[~np.isnan(values)]
+    return float(np.mean(there)) if there.size else float("nan")
+
+
+def _number(value: float | np.floating[Any]) -> float | None:
+    return float(value) if np.isfinite(value) else None
+
+
+def _numbers(values: Floats) -> list[float | None]:
+    return [_number(value) for value in values]

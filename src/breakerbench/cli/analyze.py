@@ -1,0 +1,129 @@
+"""``analyze``: any recording or import to figures with uncertainty and decisions."""
+
+from __future__ import annotations
+
+import sys
+from argparse import Namespace
+from collections.abc import Sequence
+from contextlib import ExitStack
+from typing import Any, TypeVar
+
+from breakerbench.cli.main import say
+from breakerbench.cli.output import as_json, output, write_json
+from breakerbench.errors import BadInput
+from breakerbench.judge.specification import Specification, find_specification
+from breakerbench.pipeline import analyze
+from breakerbench.sources.files import reason
+from breakerbench.sources.open import ImportOptions, open_trace
+from breakerbench.trace import EDGE_NAMES, SAMPLED_UNITS
+
+STANDARD_OUTPUT = "-"
+NOT_ALL_PASSED = 1
+ABSOLUTE_ZERO_C = -273.15
+
+Value = TypeVar("Value", str, float)
+
+
+def run(args: Namespace) -> int:
+    """Analyse ``args.file``, print the report or the JSON. Returns the exit status."""
+    options = import_options(args)
+    spec = find_specification(args.spec) if args.spec else None
+    if args.strict and spec is None:
+        say("breakerbench analyze: --strict without --spec: nothing is judged, nothing can fail")
+    with ExitStack() as stack:
+        part = None
+        if args.json and args.json != STANDARD_OUTPUT:
+            inputs = [args.file, args.spec] if args.spec else [args.file]
+            part = stack.enter_context(output(args.json, *inputs, device=True))
+        result = measured(args.file, options, spec)
+        if part is not None:
+            write_json(part, result)
+    if args.json == STANDARD_OUTPUT:
+        print(as_json(result), end="")
+    else:
+        _print_report(args, result, spec)
+    passed = all(one["decision"] == "pass" for one in result["decisions"])
+    passed = passed and "decisions" not in result["why"]  # a specification that could not be held
+    return NOT_ALL_PASSED if args.strict and not passed else 0
+
+
+def measured(
+    path: str, options: ImportOptions | None, spec: Specification | None
+) -> dict[str, Any]:
+    """The result for one file, with a progress bar where somebody can see it.
+
+    Raises BadInput for a file that cannot be used.
+    """
+    source = open_trace(path, options)
+    try:
+        if sys.stderr is None or not sys.stderr.isatty():
+            return analyze(source, spec)
+        from breakerbench.cli.terminal import progress  # noqa: PLC0415
+
+        with progress("measuring") as report:
+            return analyze(source, spec, report)
+    except OSError as error:  # the disk failed, the stick was pulled out
+        raise BadInput(path, f"cannot be read on ({reason(error)})", "copy it first") from error
+    finally:
+        source.close()
+
+
+def _print_report(args: Namespace, result: dict[str, Any], spec: Specification | None) -> None:
+    # Imported here: a script that takes the JSON does not wait for the tables.
+    from breakerbench.cli.report import Shown, print_result, print_title  # noqa: PLC0415
+    from breakerbench.cli.terminal import terminal  # noqa: PLC0415
+
+    console = terminal()
+    against = f" against {spec.distributor.name}" if spec else ""
+    simulated = bool(result["trace"]["simulated"])
+    print_title(console, f"{args.file}{against}", simulated=simulated)
+    print_result(console, result, Shown(args.degrees, args.speed_basis))
+
+
+def import_options(args: Namespace) -> ImportOptions:
+    """The options of an import from the command line.
+
+    Raises BadInput for a channel that does not exist, one named twice, a figure out of range.
+    """
+    _check(args.encoder_pulses is None or args.encoder_pulses >= 1, "--encoder-pulses", "1 or more")
+    _check(args.series_ohm is None or args.series_ohm > 0, "--series-ohm", "above 0 ohm")
+    _check(
+        args.temperature_c is None or args.temperature_c > ABSOLUTE_ZERO_C,
+        "--temperature-c",
+        "above absolute zero",
+    )
+    _check(all(kpa >= 0 for _, kpa in args.vacuum), "--vacuum", "0 kPa of vacuum or more")
+    scales = _by_channel("--scale", args.scale)
+    _check(all(scales.values()), "--scale", "anything but 0")
+    return ImportOptions(
+        columns=_by_channel("--column", args.column),
+        scales=scales,
+        delays=_by_channel("--delay", args.delay),
+        kind=args.kind,
+        supply_v=args.supply_v,
+        series_ohm=args.series_ohm,
+        temperature_c=args.temperature_c,
+        encoder_pulses=args.encoder_pulses,
+        vacuum_steps=args.vacuum,
+    )
+
+
+def _check(good: bool, option: str, wanted: str) -> None:
+    if not good:
+        raise BadInput(option, "its figure is not possible", f"it must be {wanted}")
+
+
+def _by_channel(option: str, pairs: Sequence[tuple[str, Value]]) -> dict[str, Value]:
+    known = ("time_s", *SAMPLED_UNITS, *EDGE_NAMES)
+    found: dict[str, Value] = {}
+    for name, value in pairs:
+        if name not in known:
+            raise BadInput(
+                f"{option} {name}={value}",
+                f"there is no channel '{name}'",
+                f"use one of {', '.join(known)}",
+            )
+        if name in found:
+            raise BadInput(f"{option} {name}={value}", "the channel is given twice", "leave one")
+        found[name] = value
+    return found

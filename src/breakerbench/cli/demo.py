@@ -1,0 +1,222 @@
+"""``demo``: the whole job on the simulated bench, told in plain words.
+
+The distributor, its faults and the repair are a scenario of our own (`bench.scenario`); everything
+that is said about it is measured from its trace, on the path that any recording takes.
+"""
+
+from __future__ import annotations
+
+import shutil
+from argparse import Namespace
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Any
+
+from rich.console import Console
+from rich.text import Text
+
+from breakerbench.bench import scenario
+from breakerbench.bench.model import Bench
+from breakerbench.bench.simulated import simulate
+from breakerbench.cautions import CAUTIONS
+from breakerbench.cli.analyze import measured
+from breakerbench.cli.output import output, write_json
+from breakerbench.cli.report import (
+    Shown,
+    figure,
+    limits,
+    name,
+    new_table,
+    print_decisions,
+    print_item,
+    print_remarks,
+    print_table,
+    word,
+)
+from breakerbench.cli.simulate import write_simulated
+from breakerbench.cli.terminal import harmless, progress, terminal
+from breakerbench.errors import BadInput
+from breakerbench.judge.specification import Specification, load_specification
+from breakerbench.pipeline import analyze
+from breakerbench.sources.files import cannot_write
+from breakerbench.tools.gap import gap_change_mm, inches
+
+SPECIFICATION = Path(__file__).with_name("demo.toml")
+SEED = 1
+#: Less than this is not worth touching the screw for, mm; common practice, no source.
+LEAST_TURN_MM = 0.01
+
+Result = dict[str, Any]
+
+
+def run(args: Namespace) -> int:
+    """The job from beginning to end. Returns the exit status."""
+    shown = Shown(args.degrees, args.speed_basis)
+    spec = load_specification(SPECIFICATION)
+    console = terminal()
+    with _folder(args.out) as folder:
+        _print_opening(console)
+
+        _print_heading(console, "1. As it came in")
+        before = _measured(scenario.before(), spec, folder, "before")
+        _print_run(console, before, shown)
+
+        _print_heading(console, "2. What to do")
+        for text in advice(before, spec, shown):
+            print_item(console, "-", text)
+
+        _print_heading(console, "3. As it goes out")
+        repaired = scenario.after()
+        console.print(Text(f"Mended in this story: {'; '.join(repaired.notes)}."))
+        after = _measured(repaired, spec, folder, "after")
+        _print_run(console, after, shown)
+
+        _print_heading(console, "4. Before against after")
+        _print_comparison(console, before, after, shown)
+        if folder is not None:
+            with output(str(folder / "demo.toml")) as part:
+                shutil.copyfile(SPECIFICATION, part)
+    _print_closing(console, folder)
+    return 0
+
+
+def advice(result: Mapping[str, Any], spec: Specification, shown: Shown) -> Iterator[str]:
+    """What follows from the dwell, in plain words. Which part is worn is not said from this."""
+    dwell, u = figure(result, "dwell.mean_deg"), figure(result, "dwell.u_deg")
+    aim = spec.dwell.aim_deg if spec.dwell else None
+    change = spec.gap.dwell_change_deg_per_mm if spec.gap else None
+    if dwell is None or aim is None or change is None:
+        yield "The gap cannot be advised on: " + (
+            "the dwell was not measured."
+            if dwell is None
+            else "the specification states no dwell to aim at, or not what the gap does to it."
+        )
+    else:
+        turn = gap_change_mm(dwell, aim, change)
+        unit = shown.unit("deg")
+        there = f"Dwell is {shown.number(dwell, 'deg', u)} {unit}"
+        wanted = f"{shown.number(aim, 'deg')} {unit}"
+        if abs(turn) < LEAST_TURN_MM:
+            yield f"{there}, and {wanted} is aimed at: leave the gap as it is."
+        else:
+            way = "wider" if turn > 0 else "closer"
+            yield (
+                f"{there}; aim at {wanted}, low in the band, because the rubbing block beds in and "
+                f"dwell rises. Set the gap about {abs(turn):.2f} mm "
+                f"({abs(inches(turn)):.3f} inch) {way}, then measure again: trust the dwell and "
+                "not a feeler, which reads the tip of a pitted contact."
+            )
+            yield (
+                "Then check the timing again: each distributor degree of dwell moves it by about a "
+                "crankshaft degree."
+            )
+    others = [
+        name(one["what"])
+        for one in result["decisions"]
+        if one["decision"] == "fail" and one["what"] != "dwell.mean_deg"
+    ]
+    if others:
+        yield (
+            f"Out of limits too: {', '.join(others)}. Turning the gap does not mend that. Which "
+            "part to replace is not said yet by this version."
+        )
+
+
+def _measured(bench: Bench, spec: Specification, folder: Path | None, which: str) -> Result:
+    """Result for a bench: through a recording where there is a folder for it, else directly."""
+    if folder is None:
+        with progress(f"measuring {which}") as report:
+            return analyze(simulate(bench, SEED), spec, report)
+    recording = str(folder / f"demo-{which}.bbr")
+    write_simulated(bench, SEED, recording)
+    result = measured(recording, None, spec)
+    with output(str(folder / f"demo-{which}.json")) as part:
+        write_json(part, result)
+    return result
+
+
+@contextmanager
+def _folder(path: str | None) -> Iterator[Path | None]:
+    """The folder for the files, made where it does not exist; gone again where nothing got into it.
+
+    Raises BadInput where it cannot be made.
+    """
+    if path is None:
+        yield None
+        return
+    folder = Path(path)
+    there = folder.exists()
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except FileExistsError:
+        raise BadInput(path, "is a file, not a folder", "name another folder") from None
+    except OSError as error:
+        raise cannot_write(path, error) from error
+    before = {each.name for each in folder.iterdir()}
+    try:
+        yield folder
+    except BaseException:
+        for leftover in folder.glob("demo*"):
+            if leftover.name not in before:
+                leftover.unlink(missing_ok=True)
+        if not there:
+            with suppress(OSError):
+                folder.rmdir()
+        raise
+
+
+def _print_opening(console: Console) -> None:
+    title = Text("The job of a distributor bench, from intake to hand-over. ", style="bold")
+    title.append("SIMULATED: no real distributor was measured.", style="bold reverse")
+    console.print(title)
+    console.print(Text("\nBefore you work on a real bench:", style="bold"))
+    for caution in CAUTIONS:
+        print_item(console, "!", caution)
+
+
+def _print_heading(console: Console, text: str) -> None:
+    console.print(Text(f"\n== {text}", style="bold"))
+
+
+def _print_run(console: Console, result: Result, shown: Shown) -> None:
+    speed, trace = result["speed"], result["trace"]
+    low, high = (speed[key] * shown.factor("rpm") for key in ("min_rpm", "max_rpm"))
+    console.print(
+        Text(
+            f"{trace['seconds']:.1f} s on the simulated bench, {speed['revolutions']} revolutions, "
+            f"{low:,.0f} to {high:,.0f} {shown.unit('rpm')}, angle from {trace['reference']}."
+        )
+    )
+    print_remarks(console, result)
+    print_decisions(console, result, shown)
+
+
+def _print_comparison(console: Console, before: Result, after: Result, shown: Shown) -> None:
+    table = new_table("figure", "before", "after", "limits", "unit", right=(1, 2))
+    for old, new in zip(before["decisions"], after["decisions"], strict=True):
+        unit = old["unit"]
+        cells = [
+            Text(f"{shown.number(one['value'], unit, one['u'])}\n{word(one)}") for one in (old, new)
+        ]
+        table.add_row(
+            name(old["what"]),
+            *cells,
+            limits(old["low"], old["high"], unit, shown),
+            shown.unit(unit),
+        )
+    print_table(console, "Decisions, before against after", table)
+    console.print(Text(f"± is an expanded uncertainty, 95.45 %. {shown}"))
+
+
+def _print_closing(console: Console, folder: Path | None) -> None:
+    if folder is None:
+        console.print(Text("\nNothing was written: --out DIR keeps the recordings and results."))
+        return
+    where = harmless(str(folder))
+    console.print(Text(f"\nIn {where}: the two recordings, the truth about them, both results."))
+    console.print(Text("Look at one again with"))
+    console.print(
+        Text(f"  breakerbench analyze {where}/demo-before.bbr --spec {where}/demo.toml"),
+        soft_wrap=True,
+    )

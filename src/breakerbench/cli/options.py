@@ -1,0 +1,211 @@
+"""The options of every verb: one function a verb, which fills the verb's parser.
+
+Kept light like main.py: a verb's ``--help`` imports this and nothing more.
+"""
+
+import argparse
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from typing import Any
+
+Steps = tuple[tuple[float, float], ...]
+
+
+def number(text: str) -> float:
+    """A finite number."""
+    try:
+        value = float(text)
+    except ValueError:
+        value = float("nan")
+    if value - value != 0.0:
+        raise argparse.ArgumentTypeError(f"'{text}' is not a number")
+    return value
+
+
+def whole(text: str) -> int:
+    """A whole number."""
+    try:
+        return int(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"'{text}' is not a whole number") from None
+
+
+def pair(text: str) -> tuple[str, str]:
+    """``NAME=VALUE``."""
+    name, _, value = (part.strip() for part in text.partition("="))
+    if not (name and value):
+        raise argparse.ArgumentTypeError(f"'{text}' is not of the form NAME=VALUE")
+    return name, value
+
+
+def number_pair(text: str) -> tuple[str, float]:
+    """``NAME=NUMBER``."""
+    name, value = pair(text)
+    return name, number(value)
+
+
+def steps(text: str) -> Steps:
+    """``SECONDS:VALUE,SECONDS:VALUE...``; the seconds start at 0 or later and rise."""
+    found: list[tuple[float, float]] = []
+    for part in text.split(","):
+        seconds, colon, value = part.partition(":")
+        if not colon:
+            raise argparse.ArgumentTypeError(f"'{part}' is not of the form SECONDS:VALUE")
+        found.append((number(seconds), number(value)))
+    times = [seconds for seconds, _ in found]
+    if times[0] < 0 or times != sorted(set(times)):
+        raise argparse.ArgumentTypeError(f"the seconds in '{text}' do not rise from 0 on")
+    return tuple(found)
+
+
+def speed_plan(text: str) -> Steps:
+    """One speed in rpm, or ``SECONDS:RPM,...``."""
+    return steps(text if ":" in text else f"0:{text}")
+
+
+def analyze(verb: argparse.ArgumentParser) -> None:
+    verb.description = (
+        "Measure a recording of this program, a CSV, a WAV or a VCD file: dwell, lobe spacing,\n"
+        "opening scatter and more, each with its uncertainty, and decide against a specification."
+    )
+    verb.epilog = (
+        "examples:\n"
+        "  breakerbench analyze run.csv --spec four-lobe --json run.json\n"
+        "  breakerbench analyze scope.csv --column points_v=CH1 --scale points_v=10\n\n"
+        "Angles and speeds are those of the distributor unless switched; JSON always is."
+    )
+    add = verb.add_argument
+    add("file", metavar="FILE", help="the recording or import; told by its content")
+    add("--spec", metavar="SPEC", help="name from 'spec list', or the path of a .toml file")
+    add("--json", metavar="OUT", help="write the result as JSON; - is standard output")
+    add("--strict", action="store_true", help="exit status 1 when any decision is not a pass")
+    add = verb.add_argument_group("what an import does not say itself").add_argument
+    many: dict[str, Any] = {"action": "append", "default": []}
+    add(
+        "--column",
+        metavar="NAME=COL",
+        type=pair,
+        help="channel NAME is column COL (the heading in a CSV, the number from 0 in a WAV)",
+        **many,
+    )
+    add(
+        "--scale",
+        metavar="NAME=X",
+        type=number_pair,
+        help="units per unit of the file (10:1 probe read as 1:1: 10); WAV: per full scale",
+        **many,
+    )
+    add(
+        "--delay",
+        metavar="NAME=S",
+        type=number_pair,
+        help="how late the front end of the channel shows a step, s",
+        **many,
+    )
+    add("--encoder-pulses", metavar="N", type=whole, help="encoder pulses a revolution")
+    add(
+        "--kind",
+        choices=("run", "hand", "coil", "condenser"),
+        default="run",
+        help="what was being done (default run)",
+    )
+    add("--supply-v", metavar="V", type=number, help="supply voltage, V")
+    add("--series-ohm", metavar="R", type=number, help="resistor that the feed goes through, ohm")
+    add("--temperature-c", metavar="T", type=number, help="temperature of the coil, deg C")
+    add(
+        "--vacuum",
+        metavar="S:KPA,...",
+        type=steps,
+        default=(),
+        help="steps of the vacuum applied by hand, seconds and kPa: 0:0,10:20",
+    )
+    _display(verb)
+
+
+def _display(verb: argparse.ArgumentParser) -> None:
+    add = verb.add_argument_group("display (it says which; files never change)").add_argument
+    bases = ("distributor", "crankshaft")
+    add("--degrees", choices=bases, default=bases[0], help="degrees of which shaft")
+    add("--speed-basis", choices=bases, default=bases[0], help="rpm of which shaft")
+
+
+def simulate(verb: argparse.ArgumentParser) -> None:
+    verb.description = (
+        "Write a recording from the simulated bench, and the truth about it beside it as\n"
+        "FILE.truth.json. The same options and seed give the same recording."
+    )
+    verb.epilog = (
+        "examples:\n"
+        "  breakerbench simulate --out worn.bbr --fault bushing-worn=needs-repair --seed 7\n"
+        "  breakerbench simulate --out curve.bbr --lobes 6 --speed 0:250,20:2500,40:250\n"
+        "  breakerbench simulate --fault list"
+    )
+    add = verb.add_argument
+    add("--out", metavar="FILE", help="the recording to write")
+    add(
+        "--fault",
+        metavar="NAME=LEVEL",
+        action="append",
+        default=[],
+        help="a fault and how bad it is, may be repeated; 'list' shows them all",
+    )
+    add("--seed", metavar="N", type=whole, default=1, help="another seed, another run (default 1)")
+    add(
+        "--speed",
+        metavar="PLAN",
+        type=speed_plan,
+        help="one speed, or SECONDS:RPM,... joined by ramps, distributor rpm "
+        "(default 0:300,2:300,8:2500,10:2500)",
+    )
+    add("--seconds", metavar="S", type=number, help="length (default: to the end of the plan)")
+    add("--lobes", metavar="N", type=whole, help="cam lobes, 1 to 12 (default 4)")
+    add("--dwell-deg", metavar="DEG", type=number, help="dwell that the gap is set to")
+    add("--sample-rate", metavar="HZ", type=number, help="of each channel (default 250000)")
+    add(
+        "--condition",
+        metavar="NAME",
+        action="append",
+        default=[],
+        help="a condition of the bench (no-encoder), may be repeated; 'list' shows them all",
+    )
+
+
+def demo(verb: argparse.ArgumentParser) -> None:
+    verb.description = (
+        "The whole job on the simulated bench: a worn distributor with its gap wrong, what is\n"
+        "measured, what to do about it, and the same distributor afterwards."
+    )
+    verb.epilog = (
+        "example:\n  breakerbench demo --out demo\n\n"
+        "Without --out nothing is written. With it the two recordings, the truth about them and\n"
+        "both results as JSON go into DIR, which is made where it does not exist."
+    )
+    verb.add_argument("--out", metavar="DIR", help="folder for the recordings and results")
+    _display(verb)
+
+
+def spec(verb: argparse.ArgumentParser) -> None:
+    verb.description = "The specification library: what is in it, what one says, is one in order."
+    verb.epilog = (
+        "examples:\n  breakerbench spec list\n  breakerbench spec show four-lobe\n"
+        "  breakerbench spec check mine.toml"
+    )
+    does = verb.add_subparsers(dest="does", metavar="WHAT", required=True, title="what to do")
+
+    def add(name: str, purpose: str, example: str) -> argparse.ArgumentParser:
+        return does.add_parser(
+            name,
+            help=purpose,
+            description=f"{purpose[0].upper()}{purpose[1:]}.",
+            epilog=f"example:\n  breakerbench spec {name}{example}",
+        )
+
+    add("list", "the specifications that come with the program, and where they are from", "")
+    show = add("show", "what one specification says, with units", " four-lobe")
+    show.add_argument("spec", metavar="SPEC", help="name from 'spec list', or a path")
+    _display(show)
+    check = add(
+        "check", "is a specification in order: one line a problem, exit status 2", " mine.toml"
+    )
+    check.add_argument("specs", metavar="SPEC", nargs="+", help="a path, or name from 'spec list'")

@@ -1,0 +1,50 @@
+"""Output files: checked before the long work, written beside, renamed only when all went well."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from breakerbench.errors import BadInput
+from breakerbench.sources.files import written_beside
+
+
+@contextmanager
+def output(path: str, *inputs: str, device: bool = False) -> Iterator[Path]:
+    """A place to write to, which becomes ``path`` when the block ends without an exception.
+
+    It is made on entering, so that what cannot be written is said before any long work.
+    ``inputs`` are files that must not be overwritten. A pipe or a terminal is written directly
+    where ``device`` allows it.
+
+    Raises BadInput where the file cannot be made.
+    """
+    target = Path(os.path.realpath(path))
+    if any(_same(target, other) for other in inputs):
+        raise BadInput(path, "is the input itself", "name another file for the output")
+    if device and target.exists() and not (target.is_file() or target.is_dir()):
+        yield target
+        return
+    with written_beside(path) as part:
+        part.touch(exist_ok=False)
+        yield part
+
+
+def _same(target: Path, other: str) -> bool:
+    try:
+        return target.samefile(other)
+    except (OSError, ValueError):  # one of them is not there
+        return False
+
+
+def write_json(path: Path, content: Mapping[str, Any]) -> None:
+    path.write_text(as_json(content), encoding="utf-8")
+
+
+def as_json(content: Mapping[str, Any]) -> str:
+    """JSON text with a closing line end. Raises ValueError for NaN: the contract has none."""
+    return json.dumps(content, indent=2, allow_nan=False) + "\n"

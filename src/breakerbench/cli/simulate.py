@@ -1,0 +1,139 @@
+"""``simulate``: a recording from the simulated bench, and the truth about it beside it."""
+
+from __future__ import annotations
+
+from argparse import Namespace
+from contextlib import ExitStack
+from dataclasses import replace
+from itertools import pairwise
+
+from rich.text import Text
+
+from breakerbench.bench.cam import cam_for
+from breakerbench.bench.drive import Drive
+from breakerbench.bench.faults import CONDITIONS, FAULTS, LEVELS, apply, set_condition
+from breakerbench.bench.model import Bench
+from breakerbench.bench.simulated import simulate
+from breakerbench.cli.output import output, write_json
+from breakerbench.cli.terminal import harmless, progress, terminal
+from breakerbench.errors import BadInput
+from breakerbench.sources.recording import write_recording
+
+Plan = tuple[tuple[float, float], ...]
+
+#: A sweep that shows all: steady and slow, up through the range, steady and fast.
+PLAN: Plan = ((0.0, 300.0), (2.0, 300.0), (8.0, 2500.0), (10.0, 2500.0))
+STEADY_S = 10.0
+MOST_S = 3600.0
+MOST_RPM = 10000.0
+
+LOBES = 4
+GAP_MM = 0.635
+#: Dwell where none is asked for, as a share of the pitch.
+DWELL_SHARE = 0.58
+
+
+def run(args: Namespace) -> int:
+    """Write ``args.out`` and its truth. Returns the exit status."""
+    if "list" in args.fault or "list" in args.condition:
+        return _list()
+    if not args.out:
+        raise BadInput("breakerbench simulate", "--out is missing", "name the recording to write")
+    if args.seed < 0:
+        raise BadInput(f"--seed {args.seed}", "is below 0", "give a whole number from 0 up")
+    try:
+        bench = bench_of(args)
+        write_simulated(bench, args.seed, args.out)
+    except ValueError as error:  # the bench says what it cannot be
+        raise BadInput("breakerbench simulate", str(error), "change that option") from error
+    seconds = bench.drive.seconds
+    console = terminal()
+    console.print(Text(f"{harmless(args.out)}: {seconds:g} s from the simulated bench (SIMULATED)"))
+    console.print(Text(f"{harmless(truth_path(args.out))}: the truth about it"))
+    return 0
+
+
+def truth_path(path: str) -> str:
+    """Where the truth about the recording ``path`` stands."""
+    return f"{path}.truth.json"
+
+
+def write_simulated(bench: Bench, seed: int, path: str) -> None:
+    """The recording and its truth: both appear, or neither.
+
+    Raises BadInput where one of them cannot be written, ValueError for an impossible bench.
+    """
+    with ExitStack() as stack:
+        truth = stack.enter_context(output(truth_path(path)))
+        recording = stack.enter_context(output(path))
+        made = simulate(bench, seed)
+        with progress("simulating") as report:
+            write_recording(recording, made, report)
+        write_json(truth, made.truth)
+
+
+def bench_of(args: Namespace) -> Bench:
+    """The bench that the options ask for. Raises BadInput or ValueError for an impossible one."""
+    lobes = LOBES if args.lobes is None else args.lobes
+    if not 1 <= lobes <= 12:
+        raise BadInput(f"--lobes {lobes}", "a cam has 1 to 12 lobes", "give 1 to 12")
+    pitch = 360.0 / lobes
+    dwell = round(DWELL_SHARE * pitch, 1) if args.dwell_deg is None else args.dwell_deg
+    if not 0.0 < dwell < pitch:
+        raise BadInput(
+            f"--dwell-deg {dwell:g}",
+            f"dwell lies between 0 and the {pitch:g} deg from lobe to lobe",
+            "give distributor degrees",
+        )
+    bench = Bench(
+        cam=cam_for(lobes, dwell, GAP_MM),
+        drive=Drive(plan_of(args.speed, args.seconds)),
+    )
+    if args.sample_rate is not None:
+        bench = replace(bench, converter=replace(bench.converter, sample_rate_hz=args.sample_rate))
+    for fault in args.fault:
+        name, _, level = (part.strip() for part in fault.partition("="))
+        bench = apply(bench, name, level)
+    for condition in args.condition:
+        bench = set_condition(bench, condition)
+    return bench
+
+
+def plan_of(speed: Plan | None, seconds: float | None) -> Plan:
+    """(s, rpm) pairs from 0 to the end of the run, cut or held on to ``seconds``.
+
+    Raises BadInput for a length or a speed that is not possible.
+    """
+    plan = PLAN if speed is None else speed
+    for _, rpm in plan:
+        if not 0.0 <= rpm <= MOST_RPM:
+            raise BadInput(
+                f"--speed {rpm:g}", "is not a possible speed", f"give 0 to {MOST_RPM:g} rpm"
+            )
+    if plan[0][0] > 0.0:
+        plan = ((0.0, plan[0][1]), *plan)
+    end = seconds if seconds is not None else plan[-1][0] or STEADY_S
+    if not 0.0 < end <= MOST_S:
+        raise BadInput(f"--seconds {end:g}", "is not a possible length", f"give up to {MOST_S:g} s")
+    return (*(point for point in plan if point[0] < end), (end, _speed_at(plan, end)))
+
+
+def _speed_at(plan: Plan, time_s: float) -> float:
+    for (before, slow), (after, fast) in pairwise(plan):
+        if before <= time_s <= after:
+            return slow + (fast - slow) * (time_s - before) / (after - before)
+    return plan[-1][1]
+
+
+def _list() -> int:
+    levels = ", ".join(level.replace(" ", "-") for level in LEVELS)
+    console = terminal()
+    console.print(Text(f"--fault NAME=LEVEL (levels: {levels}): what is to be mended", "bold"))
+    for name in FAULTS:
+        console.print(Text(f"  {name}"))
+    console.print(
+        Text("--condition NAME: drive, sensors or wiring, no fault of the distributor", "bold")
+    )
+    for name in CONDITIONS:
+        console.print(Text(f"  {name}"))
+    return 0

@@ -1,0 +1,255 @@
+"""From crossings to contacts: first touch, bounce, and the opening that ends each dwell.
+
+A closed contact holds the signal flat at the closed level. The ring of a coil passes through that
+level, so it is not flat; the bottom of a ring cut off by the converter is flat but follows an opening
+at once and does not begin abruptly. A contact begins after a long open time; whatever happens within half
+a dwell after its first touch is bounce; the first loss of contact after that is the opening.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from breakerbench.edges.crossings import PRE, Crossings, join_crossings, no_crossings
+
+#: Runs looked at on each side to learn how long dwell and open time are just now.
+REACH = 16
+#: The same where an open contact rings: the cut-off bottoms of the ring are many.
+REACH_RINGING = 64
+#: An open time this share of the longest ones around begins a new contact; shorter ones are bounce.
+LONG_GAP_SHARE = 0.3
+#: With a coil, a run shorter than this share of the longest around must have begun abruptly.
+SOLID_SHARE = 0.25
+#: A crossing back within this many samples that never went past the hysteresis is noise.
+CHATTER_SAMPLES = 4
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Contacts:
+    """Contacts in order, n of them.
+
+    touch, leave    crossings (n each) of the first touch and of the opening that ends the dwell
+    settled_at      (n,) sample number of the last re-closing of the bounce (touch.at where none)
+    bounces         (n,) times that the contact was lost again before half the dwell
+    open_in_bounce  (n,) samples of open contact within the bounce
+    whole           (n,) False where the first touch was not seen (start of a stretch)
+    """
+
+    touch: Crossings
+    leave: Crossings
+    settled_at: Ints
+    bounces: Ints
+    open_in_bounce: Ints
+    whole: Bools
+
+    def __len__(self) -> int:
+        return len(self.bounces)
+
+    def take(self, pick: Bools | Ints | slice) -> Contacts:
+        return Contacts(
+            self.touch.take(pick), self.leave.take(pick), self.settled_at[pick],
+            self.bounces[pick], self.open_in_bounce[pick], self.whole[pick],
+        )  # fmt: skip
+
+
+def join_contacts(parts: list[Contacts]) -> Contacts:
+    if not parts:
+        return no_contacts()
+    if len(parts) == 1:
+        return parts[0]
+    return Contacts(
+        join_crossings([p.touch for p in parts]),
+        join_crossings([p.leave for p in parts]),
+        *(
+            np.concatenate([getattr(p, name) for p in parts])
+            for name in ("settled_at", "bounces", "open_in_bounce", "whole")
+        ),
+    )
+
+
+def no_contacts() -> Contacts:
+    none = np.empty(0, np.int64)
+    return Contacts(no_crossings(), no_crossings(), none, none, none, np.empty(0, bool))
+
+
+def without_chatter(crossings: Crossings) -> Crossings:
+    """Crossings less the pairs that noise on a slow edge made (Schmitt trigger after the fact)."""
+    for out, past in ((True, lambda w, c: w.max(axis=1) > np.maximum(0.5 * c.swing, 8 * c.noise)),
+                      (False, lambda w, c: w.min(axis=1) < 0.125 * c.swing)):  # fmt: skip
+        n = len(crossings)
+        first = np.flatnonzero(
+            (crossings.out[:-1] == out)
+            & (crossings.out[1:] != out)
+            & (np.diff(crossings.at) < CHATTER_SAMPLES)
+        )
+        if not len(first):
+            continue
+        pair = crossings.take(first)
+        length = crossings.at[first + 1] - pair.at
+        span = np.arange(CHATTER_SAMPLES)
+        fill = -np.inf if out else np.inf
+        inside = np.where(span < length[:, None], pair.window[:, PRE + span], fill)
+        noise = first[~past(inside, pair)]
+        keep = np.ones(n, bool)
+        keep[noise] = keep[noise + 1] = False
+        crossings = crossings.take(keep)
+    return crossings
+
+
+def is_flat(touch: Crossings, length: Ints) -> Bools:
+    """True for the runs in the closed band that are flat like a contact, not passing like a ring.
+
+    The first four samples (settling of the front end) and the last are left out; of a run shorter
+    than eight samples the two before the last are compared, and one of fewer than four cannot be told
+    from a passage.
+    """
+    w = touch.window[:, PRE:]
+    span = np.arange(w.shape[1])
+    begin = np.where(length >= 8, 4, np.maximum(length - 3, 0))
+    inside = (span >= begin[:, None]) & (span < (length - 1)[:, None])
+    inside[length < 4] = False
+    inside[length < 4, 0] = True
+    top = np.where(inside, w, -np.inf).max(axis=1)
+    bottom = np.where(inside, w, np.inf).min(axis=1)
+    spread, middle = top - bottom, 0.5 * (top + bottom)
+    flat = (spread <= 8.0 * touch.noise + 0.02 * touch.swing) & (
+        np.abs(middle) <= np.maximum(0.2 * touch.swing, 4.0 * touch.noise)
+    )
+    return (length >= 4) & flat
+
+
+def is_abrupt(touch: Crossings) -> Bools:
+    """True where the signal fell into the closed band faster than it was going there.
+
+    Carried on in a straight line, a ring on its way through zero would be there by now; the voltage
+    of an open contact that is touched would still be outside.
+    """
+    w = touch.window
+    slope = (w[:, PRE - 3] - w[:, PRE - 6]) / 3.0
+    carried = w[:, PRE - 3] + 3.5 * slope
+    return np.asarray(np.abs(carried) > 0.375 * touch.swing)
+
+
+def _local_scale(values: Floats, before: Floats, reach: int) -> Floats:
+    """Typical large value around each one: the smaller of the large ones before and after it.
+
+    The smaller one, so that a speed that rises or falls does not raise the mark.
+    """
+    padded = np.concatenate([np.zeros(reach - len(before)), before, values, np.zeros(reach)])
+    around = np.lib.stride_tricks.sliding_window_view(padded, reach + 1)
+    # Not the very largest: one contact that was missed would double it.
+    rank = reach - max(1, reach // 10)
+    ahead = np.partition(around, rank, axis=1)[:, rank]
+    # At an end, where one side is short of values, the other side alone tells.
+    count = np.arange(len(values))
+    short_left = len(before) + count < reach // 2
+    short_right = len(values) - 1 - count < reach // 2
+    left, right = ahead[: len(values)], ahead[reach:]
+    both = np.minimum(left, right)
+    both = np.where(short_left & ~short_right, right, both)
+    both = np.where(short_right & ~short_left, left, both)
+    return np.where(short_left & short_right, np.maximum(left, right), both)
+
+
+class ContactFinder:
+    """Groups the crossings of one unbroken stretch into contacts; looks some runs ahead.
+
+    ``feed`` returns the contacts that no later crossing can change; ``finish`` the rest.
+    """
+
+    def __init__(self) -> None:
+        self._pending = no_crossings()
+        self._lengths = np.empty(0)
+        self._gaps = np.empty(0)
+        self._last_leave: int | None = None
+
+    def feed(self, crossings: Crossings, coil: bool) -> Contacts:
+        self._pending = join_crossings([self._pending, crossings])
+        return self._group(coil, final=False)
+
+    def finish(self, coil: bool) -> Contacts:
+        return self._group(coil, final=True)
+
+    def _group(self, coil: bool, final: bool) -> Contacts:
+        clean = without_chatter(self._pending)
+        first = np.flatnonzero(~clean.out[:-1] & clean.out[1:]) if len(clean) > 1 else np.empty(0)
+        first = first.astype(np.int64)
+        if not len(first):
+            return no_contacts()
+        touch, leave = clean.take(first), clean.take(first + 1)
+        reach = REACH_RINGING if coil else REACH
+        if coil:
+            long = leave.at - touch.at >= 4
+            touch, leave = touch.take(long), leave.take(long)
+            size = leave.at - touch.at
+            usual = _local_scale(size.astype(float), self._lengths, reach)
+            solid = size >= SOLID_SHARE * usual
+            real = solid | (is_flat(touch, size) & is_abrupt(touch))
+            touch, leave = touch.take(real), leave.take(real)
+        n = len(touch)
+        if n < 2 or (not final and n <= reach + 2):
+            return no_contacts()
+        lengths = (leave.at - touch.at).astype(float)
+        gaps = np.empty(n)
+        gaps[1:] = touch.at[1:] - leave.at[:-1]
+        known = self._last_leave is not None
+        gaps[0] = touch.at[0] - self._last_leave if self._last_leave is not None else 0.0
+        usual_length = _local_scale(lengths, self._lengths, reach)
+        usual_gap = _local_scale(gaps, self._gaps, reach)
+        begins = gaps >= LONG_GAP_SHARE * usual_gap
+        begins[0] = True
+        settled = n if final else n - reach
+        heads = np.flatnonzero(begins)
+        # A group is complete when the next one has begun among runs that are settled, or at the end.
+        heads = heads[heads < settled]
+        if final:
+            heads = np.append(heads, n)
+        if len(heads) < 2:
+            return no_contacts()
+        groups, end_of_last = heads[:-1], int(heads[-1])
+        contacts = self._contacts(touch, leave, usual_length, groups, end_of_last, known)
+        if not final:
+            self._keep(touch, leave, lengths, gaps, end_of_last, reach)
+        return contacts
+
+    def _contacts(
+        self, touch: Crossings, leave: Crossings, usual: Floats, groups: Ints, end: int, known: bool
+    ) -> Contacts:
+        sizes = np.diff(np.append(groups, end))
+        group_of = np.repeat(np.arange(len(groups)), sizes)
+        began = touch.at[groups][group_of]
+        late = leave.at[:end] - began >= 0.5 * usual[:end]
+        order = np.where(late, np.arange(end), end)
+        opening = np.minimum.reduceat(order, groups) if len(groups) else order[:0]
+        good = opening < np.append(groups[1:], end)
+        groups, opening = groups[good], opening[good]
+        bounces = opening - groups
+        gap_sum = np.concatenate([[0], np.cumsum(touch.at[1:] - leave.at[:-1])])
+        whole = np.ones(len(groups), bool)
+        if len(groups) and groups[0] == 0:
+            whole[0] = known
+        return Contacts(
+            touch=touch.take(groups),
+            leave=leave.take(opening),
+            settled_at=touch.at[opening],
+            bounces=bounces,
+            open_in_bounce=gap_sum[opening] - gap_sum[groups],
+            whole=whole,
+        )
+
+    def _keep(
+        self, touch: Crossings, leave: Crossings, lengths: Floats, gaps: Floats, upto: int, reach: int
+    ) -> None:
+        """Drop what is done; carry the lengths and gaps just before it."""
+        self._lengths = np.concatenate([self._lengths, lengths[:upto]])[-reach:]
+        self._gaps = np.concatenate([self._gaps, gaps[:upto]])[-reach:]
+        self._last_leave = int(leave.at[upto - 1])
+        place = int(np.searchsorted(self._pending.at, touch.at[upto]))
+        self._pending = self._pending.take(slice(place, None))

@@ -1,0 +1,217 @@
+"""From blocks of samples to crossings: where the points channel enters and leaves the closed band.
+
+The whole trace is compared against a level as it comes (two passes over int16); only the few samples
+around each crossing are kept, and everything after this module works on those. Blocks of any size
+come in; work is done on blocks cut at fixed places of the sample clock, so that the result does not
+depend on how the input was split.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from breakerbench.edges.levels import Levels, learn_levels, track_levels
+
+#: Samples of one working block; every block ends at a multiple of this on the sample clock.
+BLOCK = 1 << 16
+#: Samples kept before and after a crossing. Sample PRE of a window is the first in the new state.
+PRE, POST = 16, 32
+#: Learning gives up on a stretch of this many samples and starts again with newer ones.
+LEARN_LIMIT = 1 << 20
+
+Samples = NDArray[np.int16] | NDArray[np.float32]
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Crossings:
+    """Crossings of the band around closed, in order, each changing the state.
+
+    at      (n,) sample numbers: first sample in the new state
+    out     (n,) True where the signal left the closed band
+    window  (n, PRE + POST) samples around, less the closed level, turned so that open is positive
+    closed, swing, noise   (n,) levels then, counts (closed) and counts of the turned signal
+    """
+
+    at: Ints
+    out: NDArray[np.bool_]
+    window: Floats
+    closed: Floats
+    swing: Floats
+    noise: Floats
+
+    def __len__(self) -> int:
+        return len(self.at)
+
+    def take(self, pick: NDArray[np.bool_] | Ints | slice) -> Crossings:
+        return Crossings(
+            self.at[pick], self.out[pick], self.window[pick],
+            self.closed[pick], self.swing[pick], self.noise[pick],
+        )  # fmt: skip
+
+
+def no_crossings() -> Crossings:
+    none = np.empty(0)
+    return Crossings(
+        np.empty(0, np.int64), np.empty(0, bool), np.empty((0, PRE + POST)), none, none, none
+    )
+
+
+def join_crossings(parts: list[Crossings]) -> Crossings:
+    if len(parts) == 1:
+        return parts[0]
+    if not parts:
+        return no_crossings()
+    return Crossings(
+        *(np.concatenate([getattr(p, name) for p in parts]) for name in Crossings.__slots__)
+    )
+
+
+class Rechunk:
+    """Cuts contiguous samples at fixed places of the sample clock.
+
+    ``feed`` returns the whole working blocks that are complete; ``rest`` what is left at a hole or at
+    the end. Blocks that already fit pass through without a copy.
+    """
+
+    def __init__(self) -> None:
+        self._parts: list[Samples] = []
+        self._first: int | None = None
+        self._held = 0
+
+    def feed(self, first: int, x: Samples) -> list[tuple[int, Samples]]:
+        done: list[tuple[int, Samples]] = []
+        while len(x):
+            if self._first is None:
+                self._first = first
+            room = BLOCK - (self._first % BLOCK) - self._held
+            piece = x[:room]
+            # A source may reuse its buffer: what stays here past this call must be a copy.
+            whole = len(piece) == room
+            self._parts.append(piece if whole else piece.copy())
+            self._held += len(piece)
+            first += len(piece)
+            x = x[room:]
+            if whole:
+                done.append((self._first, self._join()))
+                self._first = None
+        return done
+
+    def rest(self) -> tuple[int, Samples] | None:
+        if self._first is None:
+            return None
+        first, self._first = self._first, None
+        return first, self._join()
+
+    def _join(self) -> Samples:
+        parts, self._parts, self._held = self._parts, [], 0
+        return parts[0] if len(parts) == 1 else np.concatenate(parts)
+
+
+class CrossingFinder:
+    """Finds the crossings of one unbroken stretch of the points channel, block by block.
+
+    zero      count at which the channel reads zero volts
+    per_volt  counts a volt
+    known     levels learned on an earlier stretch of the same trace, tried first
+
+    State between blocks: the levels, whether the signal is out, the last PRE + POST samples, and the
+    crossings whose window is not complete yet.
+    """
+
+    def __init__(self, zero: float, per_volt: float, known: Levels | None = None) -> None:
+        self.levels: Levels | None = known
+        self._zero = zero
+        self._per_volt = per_volt
+        self._waiting: list[tuple[int, Samples]] = []
+        self._tail: Samples | None = None
+        self._out: bool | None = None
+        # Crossings whose window reaches past the samples so far: at, out, closed, swing, noise.
+        self._late = np.empty((0, 5))
+        self.quiet_samples = 0
+        self._scratch = np.empty(BLOCK, bool)
+
+    def feed(self, first: int, x: Samples) -> list[Crossings]:
+        """Crossings completed by the working block ``x``, the next one of this stretch."""
+        if self.levels is not None:
+            return [self._scan(first, x)]
+        self._waiting.append((first, x.copy()))
+        return self._learn(final=False)
+
+    def finish(self) -> list[Crossings]:
+        """What can still be said when no more samples come: a late attempt to learn the levels."""
+        return self._learn(final=True) if self._waiting else []
+
+    def _learn(self, final: bool) -> list[Crossings]:
+        x = np.concatenate([piece for _, piece in self._waiting]).astype(np.float64)
+        self.levels = learn_levels(x, self._zero, self._per_volt)
+        if self.levels is not None:
+            waiting, self._waiting = self._waiting, []
+            return [self._scan(first, piece) for first, piece in waiting]
+        if len(x) > LEARN_LIMIT or final:
+            drop = len(self._waiting) if final else len(self._waiting) // 2
+            self.quiet_samples += sum(len(piece) for _, piece in self._waiting[:drop])
+            del self._waiting[:drop]
+        return []
+
+    def _scan(self, first: int, x: Samples) -> Crossings:
+        assert self.levels is not None
+        levels = self.levels = track_levels(self.levels, x)
+        out = self._is_out(x, levels)
+        change = np.flatnonzero(out[1:] != out[:-1])
+        change += 1
+        if self._out is not None and bool(out[0]) != self._out:
+            change = np.concatenate([np.zeros(1, change.dtype), change])
+        self._out = bool(out[-1])
+
+        found = np.empty((len(change), 5))
+        found[:, 0] = change + first
+        found[:, 1] = out[change]
+        found[:, 2:] = levels.closed, levels.swing, levels.noise
+        if len(self._late):
+            found = np.concatenate([self._late, found])
+        ext = x if self._tail is None else np.concatenate([self._tail, x])
+        start = first + len(x) - len(ext)
+        at = found[:, 0].astype(np.int64)
+        late = at - start + POST > len(ext)
+        self._late = found[late]
+        self._tail = ext[-(PRE + POST) :].copy()
+        # A crossing in the first PRE samples of a stretch has no window: it is left out.
+        ready = ~late & (at - start >= PRE)
+        if not ready.any():
+            return no_crossings()
+        at, found = at[ready], found[ready]
+        window = ext[(at - start)[:, None] + np.arange(-PRE, POST)].astype(np.float64)
+        window -= found[:, 2:3]
+        window *= levels.sign
+        return Crossings(
+            at=at,
+            out=found[:, 1] != 0,
+            window=window,
+            closed=found[:, 2],
+            swing=found[:, 3],
+            noise=found[:, 4],
+        )
+
+    def _is_out(self, x: Samples, levels: Levels) -> NDArray[np.bool_]:
+        """True where the sample lies outside the closed band. The hot loop of the program."""
+        scratch = self._scratch[: len(x)]
+        top, bottom = levels.closed + levels.low, levels.closed - levels.low
+        if x.dtype == np.int16:
+            # Comparing int16 with a Python int of range keeps the loop in int16.
+            top = float(np.clip(np.floor(top), -32768, 32767))
+            bottom = float(np.clip(np.ceil(bottom), -32768, 32767))
+            if levels.coil:
+                return np.greater(x, np.int16(top), out=scratch) | (x < np.int16(bottom))
+            if levels.sign > 0:
+                return np.greater(x, np.int16(top), out=scratch)
+            return np.less(x, np.int16(bottom), out=scratch)
+        if levels.coil:
+            return np.greater(x, np.float32(top), out=scratch) | (x < np.float32(bottom))
+        if levels.sign > 0:
+            return np.greater(x, np.float32(top), out=scratch)
+        return np.less(x, np.float32(bottom), out=scratch)

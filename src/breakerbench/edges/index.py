@@ -1,0 +1,177 @@
+"""The once-a-revolution pulse: which edges are real, and which revolution each one begins.
+
+The openings themselves serve as a crude encoder: between two true index pulses lie as many openings
+as the cam has lobes, at any speed and through any acceleration. A pulse whose place between the
+openings does not fit is spurious; a place without a pulse is a missing one; of two pulses at one
+place the first is taken. An inverted line is known by being high most of the time.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+#: A pulse is believed within this share of a lobe pitch around its place between the openings,
+#: but not beyond so many degrees; less once the place is known to be steady.
+TOLERANCE_LOBES = 0.15
+TOLERANCE_DEG = 8.0
+STEADY_AFTER = 16
+#: Two pulses nearer than this (in pitches) are one that bounced.
+DEAD_LOBES = 0.08
+#: Pulses looked at before the place of the index is settled.
+SEED = 8
+
+
+@dataclass(slots=True)
+class IndexReport:
+    """What was found wrong with the index, counted."""
+
+    pulses: int = 0
+    spurious: int = 0
+    doubled: int = 0
+    missing: int = 0
+    inverted: bool = False
+
+
+@dataclass(slots=True)
+class IndexCleaner:
+    """Turns raw edges of the index line into (time, revolution) knots.
+
+    lobes  openings a revolution as told, or None; the count between the pulses overrules it where it
+           plainly differs
+    """
+
+    lobes: int | None
+    report: IndexReport = field(default_factory=IndexReport)
+    _raw: list[tuple[float, bool]] = field(default_factory=list)
+    _place: float | None = None
+    _last: float | None = None
+    _revolution: int = 0
+    _refused: list[float] = field(default_factory=list)
+    _wander: float = 0.0
+    _accepted: int = 0
+
+    def add(self, time_s: Floats, rising: NDArray[np.bool_]) -> None:
+        self._raw.extend(zip(time_s.tolist(), rising.tolist(), strict=True))
+
+    def cut(self) -> None:
+        """A hole: what comes after begins anew, but the lobes and the sense of the line stay."""
+        self._raw.clear()
+        self._refused.clear()
+        self._place = self._last = None
+        self._accepted = 0
+        self._revolution += 2
+
+    def take(self, count_at: Floats, counts: Floats, final: bool) -> list[tuple[float, int]]:
+        """New knots (time, revolution number) as far as the openings reach.
+
+        count_at, counts  times of openings and their running number, increasing
+        """
+        if len(count_at) < 2:
+            return []
+        ready = [edge for edge in self._raw if edge[0] <= count_at[-1]]
+        if not ready:
+            return []
+        if self._place is None and len(ready) < 2 * SEED + 2 and not final:
+            return []
+        active = self._active_edges(ready)
+        if self._place is None:
+            self._seed(active, count_at, counts)
+            if self._place is None:
+                return []
+        self._raw = [edge for edge in self._raw if edge[0] > count_at[-1]]
+        places = np.interp(active, count_at, counts)
+        knots = []
+        for time, place in zip(active.tolist(), places.tolist(), strict=True):
+            if time < count_at[0]:
+                continue
+            knot = self._accept(time, place)
+            if knot is not None:
+                knots.append(knot)
+        return knots
+
+    def _active_edges(self, ready: list[tuple[float, bool]]) -> Floats:
+        """Leading edges of the pulses, whichever way the line idles."""
+        times = np.array([edge[0] for edge in ready])
+        rising = np.array([edge[1] for edge in ready])
+        if self._place is None and rising.any() and not rising.all():
+            spans = np.diff(times)
+            high = float(spans[rising[:-1]].sum())
+            self.report.inverted = high > 0.5 * float(spans.sum())
+        return times[rising != self.report.inverted]
+
+    def _seed(self, active: Floats, count_at: Floats, counts: Floats) -> None:
+        """Find the lobes (where not told) and the place of the index among them."""
+        inside = active[(active >= count_at[0]) & (active <= count_at[-1])]
+        if len(inside) < 2:
+            return
+        places = np.interp(inside, count_at, counts)
+        steps = np.rint(np.diff(places)).astype(int)
+        steps = steps[steps > 0]
+        if len(steps):
+            values, hits = np.unique(steps, return_counts=True)
+            usual = int(values[np.argmax(hits)])
+            # A whole multiple of what was told is a weak index, not another cam.
+            other = self.lobes is not None and usual % self.lobes != 0
+            if self.lobes is None or (other and hits.max() > 0.7 * len(steps) and len(steps) > 3):
+                self.lobes = usual
+        if self.lobes is None:
+            return
+        phase = places % self.lobes
+        apart = np.abs((phase[:, None] - phase + 0.5 * self.lobes) % self.lobes - 0.5 * self.lobes)
+        votes = (apart < self._tolerance()).sum(axis=1)
+        self._place = float(phase[int(np.argmax(votes))])
+
+    def _tolerance(self) -> float:
+        assert self.lobes is not None
+        widest = max(min(TOLERANCE_LOBES, TOLERANCE_DEG * self.lobes / 360.0), 0.05)
+        if self._accepted < STEADY_AFTER:
+            return widest
+        return min(widest, max(0.02, 8.0 * self._wander))
+
+    def _accept(self, time: float, place: float) -> tuple[float, int] | None:
+        assert self.lobes is not None and self._place is not None
+        n = self.lobes
+        self.report.pulses += 1
+        turns = round((place - self._place) / n)
+        off = place - self._place - turns * n
+        if self._last is not None and place - self._last < DEAD_LOBES:
+            self.report.doubled += 1
+            return None
+        if abs(off) > self._tolerance():
+            return self._refuse(time, place)
+        if self._last is not None:
+            step = round((place - self._last) / n)
+            if step == 0:
+                self.report.spurious += 1
+                return None
+            self.report.missing += step - 1
+            self._revolution += step
+        self._refused.clear()
+        self._last = place
+        # The place moves with the advance and with a contact that was missed; follow it slowly.
+        self._place += 0.25 * off
+        self._wander += 0.1 * (abs(off) - self._wander)
+        self._accepted += 1
+        return time, self._revolution
+
+    def _refuse(self, time: float, place: float) -> tuple[float, int] | None:
+        """Count a pulse out of place; three in a row that agree among themselves move the place."""
+        assert self.lobes is not None
+        self.report.spurious += 1
+        self._refused.append(place)
+        if len(self._refused) < 3:
+            return None
+        a, b, c = self._refused[-3:]
+        if max(abs(b - a - self.lobes), abs(c - b - self.lobes)) > TOLERANCE_LOBES:
+            return None
+        self.report.spurious -= 3
+        self._refused.clear()
+        self._place, self._last = place, place
+        self._accepted = 0
+        self._revolution += 1_000
+        return time, self._revolution

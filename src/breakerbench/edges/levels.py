@@ -1,0 +1,203 @@
+"""Where the closed and the open contact stand in the points channel, found from the trace itself.
+
+Closed is the level that the signal keeps coming back to nearest to zero volts; open is everything
+that is clearly away from it. Nothing here assumes 6 or 12 V, a polarity, or a clean open level: with
+a coil the open contact rings through zero and burns at tens of volts, with a condenser it rises
+slowly. All levels are in counts of the channel (float32 imports: in volts).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+#: A crossing is looked for at this share of the swing, and believed where the other side of it goes
+#: past the second: one comparison a sample, with hysteresis.
+LOW_SHARE = 0.25
+HIGH_SHARE = 0.5
+#: The smallest swing that is taken for a contact, in units of the noise.
+MIN_SWING_NOISES = 10.0
+#: With a coil the open contact stands at no level of its own; bands are then those of a 6 V system.
+COIL_SWING_V = 6.0
+#: Touches needed before the levels are believed while more data can come.
+MIN_TOUCHES = 4
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Levels:
+    """closed, swing, noise in counts; sign +1 where open lies above closed, -1 below.
+
+    swing  typical distance of the open contact from closed (its lower quintile; with a coil at most
+           COIL_SWING_V, since spikes, burn line and ringing stand at no level of their own)
+    noise  standard deviation of the samples of the closed contact
+    coil   True where the open contact rings: it must then be told from a closing
+    """
+
+    closed: float
+    swing: float
+    sign: int
+    noise: float
+    coil: bool
+
+    @property
+    def low(self) -> float:
+        return max(LOW_SHARE * self.swing, 5.0 * self.noise)
+
+    @property
+    def high(self) -> float:
+        return max(HIGH_SHARE * self.swing, 8.0 * self.noise)
+
+
+def noise_of(x: Floats) -> float:
+    """Standard deviation of the noise of ``x``, from the steps between neighbours."""
+    return _noise_of_steps(np.diff(x))
+
+
+def _noise_of_steps(steps: Floats) -> float:
+    """Standard deviation of the noise whose neighbours differ by ``steps``.
+
+    Edges and ringing are few among the steps: the median does not see them, and the root mean square
+    of what lies within four of it is free of the rounding that the median suffers. Never zero: a
+    fraction of the quantum is left where a trace is cleaner than its own resolution.
+    """
+    size = np.abs(steps)
+    tiny = float(np.finfo(np.float32).tiny)
+    if not len(size):
+        return tiny
+    real = size[size > 0]
+    quantum = float(real.min()) if len(real) else 0.0
+    median = max(float(np.median(size)) / 0.6745, 0.5 * quantum)
+    inner = size[size <= 4.0 * median]
+    sigma = float(np.sqrt((inner**2).mean())) / np.sqrt(2.0) if len(inner) else 0.0
+    return float(max(sigma, 0.1 * quantum, tiny))
+
+
+def split_two(values: Floats, bins: int = 128) -> float:
+    """Threshold that splits ``values`` in two groups with the least variance within (Otsu 1979)."""
+    low, high = float(values.min()), float(values.max())
+    if not high > low:
+        return low
+    counts, edges = np.histogram(values, bins=bins, range=(low, high))
+    centres = 0.5 * (edges[1:] + edges[:-1])
+    weight = np.cumsum(counts).astype(float)
+    moment = np.cumsum(counts * centres)
+    total, whole = weight[-1], moment[-1]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        between = (whole * weight - moment * total) ** 2 / (weight * (total - weight))
+    between[~np.isfinite(between)] = -1.0
+    best = np.flatnonzero(between >= between.max() * (1 - 1e-9))
+    return float(0.5 * (centres[best[0]] + centres[best[-1]]) + 0.5 * (edges[1] - edges[0]))
+
+
+def _two_plateaus(x: Floats, zero: float) -> tuple[float, float] | None:
+    """(closed, open) where nearly all samples lie on two plateaus, else None."""
+    cut = split_two(x)
+    below, above = x[x <= cut], x[x > cut]
+    if min(len(below), len(above)) < 0.02 * len(x):
+        return None
+    inside = below.var() * len(below) + above.var() * len(above)
+    if inside > 0.08 * x.var() * len(x):
+        return None
+    a, b = float(np.median(below)), float(np.median(above))
+    return (a, b) if abs(a - zero) <= abs(b - zero) else (b, a)
+
+
+def _closed_among_ringing(x: Floats, zero: float, noise: float) -> float | None:
+    """Closed level where the open one is spread: the group next to zero on a logarithmic scale."""
+    away = np.abs(x - zero)
+    floor = max(5.0 * noise, 0.003 * float(away.max()))
+    cut = float(np.exp(split_two(np.log(np.maximum(away, floor)))))
+    near = x[away < cut]
+    if not 0.03 * len(x) < len(near) < 0.97 * len(x):
+        return None
+    return float(np.median(near))
+
+
+def learn_levels(x: Floats, zero: float, per_volt: float) -> Levels | None:
+    """Levels of the stretch ``x`` (counts; zero volts at ``zero``), or None where no contact works.
+
+    per_volt  counts a volt (1 for float32 imports)
+
+    None means: no two levels, or fewer than MIN_TOUCHES sharp closings. A closing is always sharp
+    (the contact shorts whatever lies across it), hum and drift at rest are not.
+    """
+    if len(x) < 16:
+        return None
+    noise = noise_of(x)
+    thin = x[:: max(1, len(x) // 65536)]
+    # Single clean points never make a level; extreme spikes would flatten the histogram.
+    bounds = np.percentile(thin, [0.5, 99.5])
+    plateaus = _two_plateaus(np.clip(thin, bounds[0], bounds[1]), zero)
+    closed = plateaus[0] if plateaus else _closed_among_ringing(thin, zero, noise)
+    if closed is None:
+        return None
+    away = thin - closed
+    clear = np.abs(away) > max(6.0 * noise, 0.02 * float(np.abs(away).max()))
+    if not clear.any():
+        return None
+    swing = float(np.percentile(np.abs(away[clear]), 20.0))
+    if swing < MIN_SWING_NOISES * noise:
+        return None
+    sign = 1 if float(np.median(away[clear])) > 0 else -1
+    levels = Levels(closed=closed, swing=swing, sign=sign, noise=noise, coil=False)
+    return _confirm(x, levels, per_volt)
+
+
+def _confirm(x: Floats, levels: Levels, per_volt: float) -> Levels | None:
+    """Check that closings are sharp, and see whether openings ring."""
+    u = (x - levels.closed) * levels.sign
+    near = np.abs(u) < levels.low
+    both = np.flatnonzero(near[1:] & near[:-1])
+    if len(both) > 100:
+        pairs = np.stack([u[both], u[both + 1]], axis=1)
+        levels = replace(levels, noise=_noise_of_steps(pairs[:, 1] - pairs[:, 0]))
+    out = ~near
+    change = np.flatnonzero(out[1:] != out[:-1]) + 1
+    inner = change[(change > 8) & (change < len(x) - 8)]
+    touches = inner[~out[inner]]
+    if len(touches) == 0:
+        return None
+    sharp = (np.abs(u[touches - 3]) > levels.high) & (np.abs(u[touches + 2]) < levels.low)
+    solid = np.abs(u[touches + 5]) < levels.low
+    if int((sharp & solid).sum()) < MIN_TOUCHES:
+        return None
+    leaves = change[out[change]]
+    if len(leaves) and len(change) and change[-1] == leaves[-1]:
+        leaves = leaves[:-1]
+    ends = change[np.searchsorted(change, leaves) + 1] if len(leaves) else leaves
+    if not len(leaves):
+        return None
+    # A dry contact stays where it rose to until it closes; a coil's has spiked, rung or burnt.
+    bounds = np.stack([leaves, ends], axis=1).ravel()
+    peak = np.maximum.reduceat(np.abs(u), bounds[bounds < len(u)])[::2]
+    last = np.median(np.abs(u)[np.maximum(ends[:, None] - np.arange(4, 8), 0)], axis=1)
+    longer = ends - leaves > 8
+    spent = peak > 1.25 * last + 6.0 * levels.noise
+    other_side = bool((u < -levels.low).mean() > 1e-3)
+    rings = other_side or bool(longer.any() and spent[longer].mean() > 0.5)
+    if rings:
+        levels = replace(levels, swing=min(levels.swing, COIL_SWING_V * per_volt))
+    return replace(levels, coil=rings)
+
+
+def track_levels(levels: Levels, x: NDArray[np.int16] | NDArray[np.float32]) -> Levels:
+    """Levels moved along with one block: supply drift, a warm contact, a wandering offset.
+
+    The block is thinned to some 2,000 samples; a block that does not show a level leaves it alone.
+    """
+    away = x[:: max(1, len(x) // 2048)].astype(np.float64) - levels.closed
+    size = np.abs(away)
+    near = away[size < levels.low]
+    closed, swing = levels.closed, levels.swing
+    if len(near) > 50:
+        closed += 0.5 * float(near.mean())
+    far = size[size > levels.high]
+    if len(far) > 50 and not levels.coil:
+        place = len(far) // 5
+        now = float(np.partition(far, place)[place])
+        swing += 0.3 * (min(max(now, 0.5 * swing), 2.0 * swing) - swing)
+    return replace(levels, closed=closed, swing=swing)

@@ -1,0 +1,375 @@
+"""Placing edges between samples.
+
+Every edge is reported as the instant at which an ideal step through the front end would stand at half
+its height: the convention of ``Channel.delay_s``. Three shapes are known:
+
+step   closing, and opening of a dry feed: v = V_to + (V_from - V_to) exp(-t / tau)
+rise   opening of a dry feed with a condenser across it: two time constants in a row
+ramp   opening of a coil's current into its condenser: a straight rise through the front end
+
+tau (front end) is learned from the closings, which are always steps; the rise's own time constant from
+the openings. Both are closed forms of first-order circuits (any textbook on linear circuits).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from breakerbench.edges.crossings import POST, PRE, Crossings
+
+Floats = NDArray[np.float64]
+LN2 = float(np.log(2.0))
+#: Times in this module are in samples, counted from the first sample in the new state.
+COLUMNS = np.arange(PRE + POST) - PRE
+#: A sample this near to where the edge ends is no longer worth its noise.
+FLOOR = 0.02
+#: Samples before the new state that may still lie on the edge.
+BACK = 4
+
+
+class Placed(NamedTuple):
+    """at: edge in samples, absolute; u: standard uncertainty of one placement, samples."""
+
+    at: Floats
+    u: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Response:
+    """What was learned of the edges of a trace, in samples.
+
+    tau       time constant of the front end; 0 where edges fall between two samples
+    rise      time constant of the condenser on a dry feed; 0 where openings are steps
+    u_rise    its standard uncertainty
+    open_level  level that an opening of a dry feed rises to, in counts above closed
+    coil      openings are the ramp of a coil
+    ramp      typical slope of that ramp, counts a sample (for openings whose second sample is cut off)
+    top       highest count above closed that is not cut off by the converter, inf where unknown
+    """
+
+    tau: float
+    rise: float = 0.0
+    u_rise: float = 0.0
+    open_level: float = 0.0
+    coil: bool = False
+    ramp: float = 0.0
+    top: float = np.inf
+
+
+# --- steps ---------------------------------------------------------------------------------------
+
+
+def _plateau(window: Floats, first: int, last: int) -> Floats:
+    """Mean of the columns first..last (counted from the crossing); rows are edges."""
+    return np.asarray(window[:, PRE + first : PRE + last + 1].mean(axis=1))
+
+
+def closing_levels(c: Crossings, coil: bool) -> tuple[Floats, Floats]:
+    """(from, to) of closings: the open level just before, the closed level just after.
+
+    After a first touch that bounces there is no plateau; the tracked closed level (zero) stands in.
+    """
+    after = c.window[:, PRE + 4 : PRE + 13]
+    quiet = np.ptp(after, axis=1) < np.maximum(8.0 * c.noise, 0.1 * c.swing)
+    to = np.where(quiet, after.mean(axis=1), 0.0)
+    if coil:
+        # The open contact may still ring: carry its last slope on to the edge.
+        near, far = _plateau(c.window, -5, -4), _plateau(c.window, -7, -6)
+        return near + (near - far), to
+    return np.asarray(np.median(c.window[:, PRE - 10 : PRE - 3], axis=1)), to
+
+
+def opening_levels(c: Crossings) -> tuple[Floats, Floats]:
+    """(from, to) of openings of a dry feed without a condenser."""
+    before = c.window[:, PRE - 12 : PRE - 3]
+    quiet = np.ptp(before, axis=1) < np.maximum(8.0 * c.noise, 0.1 * c.swing)
+    start = np.where(quiet, before.mean(axis=1), 0.0)
+    return start, np.asarray(np.median(c.window[:, PRE + 8 : PRE + 17], axis=1))
+
+
+def remaining(c: Crossings, start: Floats, end: Floats) -> Floats:
+    """Share of the edge still to go, one row an edge: 1 before it, 0 after it."""
+    span = end - start
+    span = np.where(np.abs(span) < 1e-12, 1e-12, span)
+    return np.asarray((end[:, None] - c.window) / span[:, None])
+
+
+def place_steps(c: Crossings, start: Floats, end: Floats, tau: float) -> Placed:
+    """Place edges that are steps through the front end.
+
+    Each sample on the edge tells the step's instant: t0 = t + tau ln(share to go); they are joined
+    with weights 1/variance. Where no sample lies on the edge, it is half-way between its neighbours
+    and the uncertainty is that of a rectangle.
+    """
+    share = remaining(c, start, end)
+    n = len(c)
+    rows = np.arange(n)
+    search = share[:, PRE - 1 : PRE + 8]
+    low = np.argmax(search <= 0.25, axis=1) + PRE - 1
+    here = share[rows, low]
+    sigma = c.noise / np.maximum(np.abs(end - start), 1e-12)
+    floor = np.maximum(FLOOR, 3.0 * sigma)
+    # Without a sample on the edge: between the sample before and the one after, less what the front
+    # end needs to fall below the floor.
+    width = np.clip(1.0 - tau * np.log(1.0 / floor), 0.0, 1.0)
+    blind = low - 0.5 - 0.5 * (1.0 - width)
+    u_blind = np.maximum(width, 1e-3) / np.sqrt(12.0)
+    if tau <= 0.0:
+        # Linear interpolation at half height: exact for a straight edge, the middle for a sharp one.
+        before = share[rows, low - 1]
+        drop = np.maximum(before - here, 1e-9)
+        cross = low - 1 + np.clip((before - 0.5) / drop, 0.0, 1.0)
+        return Placed(c.at + cross - PRE, np.full(n, 1.0 / np.sqrt(12.0)))
+    weights, times = np.zeros(n), np.zeros(n)
+    for back in range(BACK):
+        column = low - back
+        value = np.clip(share[rows, column], 1e-6, 1.0)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            joined = times / weights
+        # A sample before the step has begun carries nothing: it lies ahead of the joined time.
+        begun = np.where(weights > 0.0, column > joined, value < 0.97)
+        weight = np.where(begun & (value > floor), value**2, 0.0)
+        weights += weight
+        times += weight * (column + tau * np.log(value))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        t0 = np.where(weights > 0.0, times / weights, blind)
+        u = np.where(weights > 0.0, tau * sigma / np.sqrt(weights), u_blind)
+    return Placed(c.at + t0 - PRE + tau * LN2, np.maximum(u, 0.01))
+
+
+def recentre(c: Crossings, tau: float) -> tuple[Crossings, NDArray[np.bool_]]:
+    """Closings of a coil whose ring happened to be inside the band when the contact touched.
+
+    The signal then lingers in the band before it goes flat; the crossing is moved to where it goes
+    flat. Returns the crossings and which of them were moved.
+    """
+    size = np.abs(c.window[:, PRE:])
+    calm = size <= (6.0 * c.noise + 0.01 * c.swing)[:, None]
+    run = np.lib.stride_tricks.sliding_window_view(calm, 6, axis=1).all(axis=2)
+    settled = np.where(run.any(axis=1), run.argmax(axis=1), 0)
+    fall = 3.0 + (tau if tau > 0 else 1.0) * float(np.log(20.0))
+    moved = settled > fall
+    if not moved.any():
+        return c, moved
+    before = np.arange(size.shape[1]) < settled[:, None]
+    # The last sample before the fall is the largest of those just before it goes flat.
+    near = before & (np.arange(size.shape[1]) >= (settled - np.ceil(fall))[:, None])
+    last = np.where(near, size, -1.0).argmax(axis=1)
+    shift = np.where(moved, np.minimum(last + 2, POST - 10), 0)
+    columns = np.minimum(np.arange(PRE + POST) + shift[:, None], PRE + POST - 1)
+    window = np.take_along_axis(c.window, columns, axis=1)
+    return Crossings(c.at + shift, c.out, window, c.closed, c.swing, c.noise), moved
+
+
+def learn_tau(c: Crossings, start: Floats, end: Floats) -> float:
+    """Time constant of the edges, in samples; 0 where they show none.
+
+    Pairs of neighbours on the edge fall by exp(-1/tau). Where samples are too coarse for pairs, the
+    share of edges with a sample between 85 % and 30 % tells the same.
+    """
+    share = remaining(c, start, end)[:, PRE - BACK : PRE + 4]
+    first, second = share[:, :-1], share[:, 1:]
+    on_edge = (first > 0.3) & (first < 0.85)
+    count = int(on_edge.sum())
+    if count < 4:
+        return 0.0
+    ratio = float((first * second)[on_edge].sum() / (first[on_edge] ** 2).sum())
+    sigma = float(np.median(c.noise / np.maximum(np.abs(end - start), 1e-12)))
+    if ratio > max(0.05, 5.0 * sigma):
+        return float(-1.0 / np.log(min(ratio, 0.98)))
+    return count / len(c) / float(np.log(0.85 / 0.3))
+
+
+# --- rise through a condenser -----------------------------------------------------------------------
+
+
+def rise_shape(t: Floats, tau: float, rise: float) -> tuple[Floats, Floats]:
+    """Unit step through two first-order stages in a row, and its derivative; zero before t = 0."""
+    late = np.maximum(t, 0.0)
+    slow = np.exp(-late / rise)
+    if tau <= 0.0:
+        return 1.0 - slow, np.where(t > 0, slow / rise, 0.0)
+    if abs(rise - tau) < 1e-3 * tau:
+        rise = tau * 1.001
+        slow = np.exp(-late / rise)
+    fast = np.exp(-late / tau)
+    value = 1.0 - (rise * slow - tau * fast) / (rise - tau)
+    return value, np.where(t > 0, (slow - fast) / (rise - tau), 0.0)
+
+
+RISE_COLUMNS = slice(PRE - 8, PRE + 24)
+
+
+def fit_rises(
+    c: Crossings, level: Floats, tau: float, rise: float, rounds: int = 6
+) -> tuple[Floats, Floats, Floats]:
+    """Instant of each rise by least squares (Gauss-Newton): t0, its u, and each row's squared error.
+
+    Only samples up to three quarters of the level count; the closed level before counts too.
+    """
+    y = c.window[:, RISE_COLUMNS] / level[:, None]
+    base = c.window[:, PRE - 14 : PRE - 8].mean(axis=1) / level
+    y = y - base[:, None]
+    columns = COLUMNS[RISE_COLUMNS].astype(float)
+    # No sample past the first one above three quarters: what follows may be the next closing.
+    use = np.logical_and.accumulate(y < 0.75, axis=1)
+    use[:, : 8 + 2] = True
+    crossing = np.minimum(np.maximum(y[:, 8], 0.02), 0.9)
+    t0 = -(tau if tau > 0 else 0.0) + rise * np.log(1.0 - crossing)
+    for _ in range(rounds):
+        value, slope = rise_shape(columns - t0[:, None], tau, rise)
+        error = np.where(use, y - value, 0.0)
+        slope = np.where(use, slope, 0.0)
+        power = np.maximum((slope**2).sum(axis=1), 1e-12)
+        step = (error * slope).sum(axis=1) / power
+        t0 = t0 - np.clip(step, -4.0, 4.0)
+    value, _ = rise_shape(columns - t0[:, None], tau, rise)
+    error = np.where(use, y - value, 0.0)
+    sigma = c.noise / level
+    return t0, np.asarray(sigma / np.sqrt(power)), np.asarray((error**2).sum(axis=1))
+
+
+def learn_rise(c: Crossings, level: float, tau: float) -> tuple[float, float]:
+    """Time constant of a condenser on a dry feed, samples, and its standard uncertainty.
+
+    One-dimensional search on a logarithmic scale, then a parabola through the minimum: the curvature
+    of the squared error gives the uncertainty. 0 where the openings are steps.
+    """
+    levels = np.full(len(c), level)
+
+    def cost(log_rise: float) -> float:
+        return float(np.median(fit_rises(c, levels, tau, float(np.exp(log_rise)))[2]))
+
+    grid = np.log(np.geomspace(0.05, 2000.0, 32))
+    costs = [cost(g) for g in grid]
+    best = int(np.argmin(costs))
+    low, high = grid[max(best - 1, 0)], grid[min(best + 1, len(grid) - 1)]
+    ratio = (np.sqrt(5.0) - 1.0) / 2.0
+    a, b = high - ratio * (high - low), low + ratio * (high - low)
+    fa, fb = cost(a), cost(b)
+    for _ in range(24):
+        if fa < fb:
+            high, b, fb = b, a, fa
+            a = high - ratio * (high - low)
+            fa = cost(a)
+        else:
+            low, a, fa = a, b, fb
+            b = low + ratio * (high - low)
+            fb = cost(b)
+    rise = float(np.exp(0.5 * (low + high)))
+    if rise <= 0.1:
+        return 0.0, 0.0
+    return rise, 0.01 * rise
+
+
+def place_rises(c: Crossings, r: Response) -> Placed:
+    level = np.full(len(c), r.open_level)
+    t0, u, _ = fit_rises(c, level, r.tau, r.rise)
+    return Placed(c.at + t0 + r.tau * LN2, np.maximum(u, 0.01))
+
+
+# --- ramp of a coil ---------------------------------------------------------------------------------
+
+
+def ramp_shape(t: Floats, tau: float) -> Floats:
+    """Unit ramp through the front end: t - tau (1 - exp(-t / tau)); zero before t = 0."""
+    late = np.maximum(t, 0.0)
+    return late if tau <= 0.0 else late - tau * (1.0 - np.exp(-late / tau))
+
+
+def place_ramps(c: Crossings, r: Response) -> Placed:
+    """Place openings of a coil: the ratio of the first two samples on the ramp tells its beginning.
+
+    Where the second one is cut off by the converter, the first and the typical slope do; where the
+    first is cut off too, the middle between the samples does.
+    """
+    w = c.window
+    base = w[:, PRE - 12 : PRE - 3]
+    start = np.where(
+        np.ptp(base, axis=1) < np.maximum(8 * c.noise, 0.1 * c.swing), base.mean(axis=1), 0.0
+    )
+    first, second = w[:, PRE] - start, w[:, PRE + 1] - start
+    lead = np.linspace(1e-3, 2.0, 2000)
+    shape = ramp_shape(lead, r.tau)
+    ratios = ramp_shape(lead + 1.0, r.tau) / shape
+    whole = second + start < 0.98 * r.top
+    ratio = np.where(first > 0, second / np.maximum(first, 1e-9), 1.0)
+    by_ratio = np.interp(-ratio, -ratios, lead)
+    slope = np.maximum(r.ramp, 1e-9)
+    by_slope = np.interp(first / slope, shape, lead)
+    cut = first + start >= 0.98 * r.top
+    t = np.where(whole, by_ratio, np.where(cut, 0.5, by_slope))
+    # The contact was still closed one sample earlier, but for what stays under the band.
+    t = np.clip(t, 0.0, 2.0)
+    sigma = c.noise / np.maximum(first, 1e-9)
+    u = np.where(whole, 1.5 * sigma + 0.02, np.where(cut, 0.29, 0.1))
+    return Placed(c.at - t + r.tau * LN2, u)
+
+
+def learn_ramp(c: Crossings, tau: float, top: float) -> float:
+    """Typical slope of the openings' ramp, counts a sample, from those with two good samples."""
+    first, second = c.window[:, PRE], c.window[:, PRE + 1]
+    good = second < 0.98 * top
+    if int(good.sum()) >= 4:
+        shape = Response(tau, coil=True, top=top)
+        t = c.at[good] + tau * LN2 - place_ramps(c.take(good), shape).at
+        reach = ramp_shape(t + 1.0, tau)
+        return float(np.median(second[good] / np.maximum(reach, 1e-6)))
+    # All second samples are cut off: the greatest first sample came almost a whole sample after.
+    kept = first[first < 0.98 * top]
+    if not len(kept):
+        return float(top)
+    return float(np.percentile(kept, 90)) / float(ramp_shape(np.array([0.95]), tau)[0])
+
+
+# --- all together -----------------------------------------------------------------------------------
+
+
+def seen_top(c: Crossings) -> float:
+    """Level at which the windows of openings are cut off to the digit; inf where they are not."""
+    top = c.window.max(axis=1)
+    # The closed level is taken off and moves: the converter's own count is what repeats.
+    raw = np.round(top + c.closed, 6)
+    values, hits = np.unique(raw, return_counts=True)
+    many = int(np.argmax(hits))
+    flat = ((c.window >= top[:, None] - 1e-9).sum(axis=1) >= 2) & (raw == values[many])
+    return float(np.median(top[flat])) if flat.mean() > 0.2 else np.inf
+
+
+def learn_response(touch: Crossings, leave: Crossings, coil: bool, top: float) -> Response:
+    """Edge shapes of a trace from its first contacts (some tens of each)."""
+    if coil:
+        touch = touch.take(~recentre(touch, 0.0)[1])
+    start, end = closing_levels(touch, coil)
+    tau = learn_tau(touch, start, end)
+    top = min(top, seen_top(leave))
+    if coil:
+        return Response(tau, coil=True, ramp=learn_ramp(leave, tau, top), top=top)
+    open_level = float(np.median(start))
+    if open_level <= 0.0:
+        return Response(tau)
+    first, last = opening_levels(leave)
+    apparent = learn_tau(leave, first, last)
+    slow = float(np.median(leave.window[:, PRE + 8 : PRE + 17])) < 0.97 * open_level
+    if not slow and apparent < 1.15 * tau + 0.1:
+        return Response(tau, open_level=open_level)
+    rise, u_rise = learn_rise(leave, open_level, tau)
+    return Response(tau, rise=rise, u_rise=u_rise, open_level=open_level)
+
+
+def place_closings(c: Crossings, r: Response) -> Placed:
+    if r.coil:
+        c, _ = recentre(c, r.tau)
+    return place_steps(c, *closing_levels(c, r.coil), r.tau)
+
+
+def place_openings(c: Crossings, r: Response) -> Placed:
+    if r.coil:
+        return place_ramps(c, r)
+    if r.rise > 0.0:
+        return place_rises(c, r)
+    return place_steps(c, *opening_levels(c), r.tau)

@@ -1,0 +1,352 @@
+"""Edges of a whole trace: from its events to contacts with their angles.
+
+A hole ends a stretch: every stage begins anew, nothing reaches across. What was learned of the
+channel (levels, shape of the edges, sense of the index) is kept.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from breakerbench.edges.angle import Angle
+from breakerbench.edges.contact import ContactFinder, Contacts, join_contacts
+from breakerbench.edges.crossings import (
+    BLOCK,
+    CrossingFinder,
+    Crossings,
+    Rechunk,
+    join_crossings,
+)
+from breakerbench.edges.events import Instrument, Openings, join_openings
+from breakerbench.edges.index import IndexCleaner
+from breakerbench.edges.logic import LogicEdges
+from breakerbench.edges.place import Response, learn_response, place_closings, place_openings
+from breakerbench.trace import EDGE_NAMES, Block, EdgeTimes, Header, Hole
+
+#: Contacts from which the shape of the edges is learned.
+LEARN_CONTACTS = 64
+#: Working blocks between two rounds of work on the few samples around crossings.
+BLOCKS_A_ROUND = 8
+
+Floats = NDArray[np.float64]
+
+
+class EdgeRun:
+    """Turns the events of one trace into openings with angles.
+
+    told_lobes  lobes by the specification, or None
+    ``block``, ``hole`` and ``finish`` return the openings that have become certain.
+    """
+
+    def __init__(
+        self, header: Header, told_lobes: int | None, blocks_a_round: int = BLOCKS_A_ROUND
+    ) -> None:
+        self.header = header
+        self.told_lobes = told_lobes
+        self.response: Response | None = None
+        self.lost_frames = 0
+        self.lost_s = 0.0
+        self.stretches = 0
+        self._row = header.position("points_v")
+        if self._row is None:
+            self._row = header.position("contact_v")
+        self._channel = None if self._row is None else header.channels[self._row]
+        self._samples = 0
+        self._round = blocks_a_round
+        self._since = 0
+        self._chunk = Rechunk()
+        self._logic = {
+            row: (Rechunk(), LogicEdges(c.name, header.sample_rate_hz, c.offset_s - c.delay_s))
+            for row, c in enumerate(header.channels)
+            if c.name in EDGE_NAMES
+        }
+        self._edge_delays = {c.name: c.delay_s for c in header.edge_channels}
+        names = {c.name for c in header.channels} | set(self._edge_delays)
+        self.has_index = "index" in names
+        self.has_encoder = "encoder" in names and bool(header.encoder_pulses)
+        cleaner = IndexCleaner(told_lobes) if self.has_index else None
+        self.angle = Angle(header.encoder_pulses if self.has_encoder else None, cleaner)
+        self._crossings: list[Crossings] = []
+        self._learning: list[Contacts] = []
+        self._waiting: list[Openings] = []
+        self._opened = 0
+        self._finder = self._new_finder()
+        self._contacts = ContactFinder()
+
+    # --- input ---
+
+    def block(self, block: Block) -> list[Openings]:
+        self._samples += len(block)
+        if self._row is None or not len(block):
+            return []
+        for row, (chunk, logic) in self._logic.items():
+            for first, x in chunk.feed(block.first, block.samples[row]):
+                self.edge_times(logic.feed(first, x), sampled=True)
+        found: list[Openings] = []
+        for first, x in self._chunk.feed(block.first, block.samples[self._row]):
+            found += self._work(first, x)
+        return found
+
+    def edge_times(self, edges: EdgeTimes, sampled: bool = False) -> None:
+        """Edges of index or encoder, up to the end of the next block at least."""
+        time_s = edges.time_s if sampled else edges.time_s - self._edge_delays.get(edges.name, 0.0)
+        if edges.name == "index":
+            self.angle.add_index(time_s, edges.rising)
+        elif edges.name == "encoder":
+            self.angle.add_encoder(time_s, edges.rising)
+
+    def hole(self, hole: Hole) -> list[Openings]:
+        self.lost_frames += hole.frames
+        self.lost_s += max(hole.end - hole.first, 0) / self.header.sample_rate_hz
+        if hole.end <= hole.first:
+            return []
+        found = self.finish()
+        self.angle.cut()
+        for _, logic in self._logic.values():
+            logic.cut()
+        self._finder = self._new_finder()
+        self._contacts = ContactFinder()
+        self._opened = 0
+        return found
+
+    def finish(self) -> list[Openings]:
+        """The end of a stretch: what can still be said."""
+        for chunk, logic in self._logic.values():
+            rest = chunk.rest()
+            if rest is not None:
+                self.edge_times(logic.feed(*rest), sampled=True)
+        rest = self._chunk.rest()
+        if rest is not None:
+            self._crossings += self._finder.feed(*rest)
+        self._crossings += self._finder.finish()
+        found = self._round_of_work(final=True)
+        self.stretches += 1
+        return found
+
+    # --- what was found ---
+
+    @property
+    def lobes(self) -> int | None:
+        if self.angle.cleaner is not None:
+            return self.angle.cleaner.lobes if self._opened or self.stretches else None
+        return self.told_lobes if self.told_lobes is not None else 1
+
+    @property
+    def reference(self) -> str:
+        if self.has_encoder:
+            return "encoder and index" if self.has_index else "encoder"
+        return "index" if self.has_index else "none"
+
+    @property
+    def polarity(self) -> str | None:
+        levels = self._finder.levels
+        if levels is None or self.response is None:
+            return None
+        return "negative ground" if levels.sign > 0 else "positive ground"
+
+    @property
+    def seconds(self) -> float:
+        return self._samples / self.header.sample_rate_hz
+
+    @property
+    def why(self) -> str:
+        """Why nothing could be timed, where that is so; else empty."""
+        if self._row is None:
+            return "no points_v channel"
+        if self._finder.levels is None:
+            return "the points neither open nor close in this trace"
+        if self.response is None:
+            return "no whole opening and closing in this trace"
+        cleaner = self.angle.cleaner
+        if cleaner is not None and cleaner.report.pulses == 0:
+            return "the index channel shows no pulse"
+        return ""
+
+    def instrument(self) -> Instrument:
+        """What is known of the instrument, for the type B part of the uncertainties."""
+        assert self._channel is not None
+        period_s = 1.0 / self.header.sample_rate_hz
+        r = self.response
+        shape = 0.0
+        if r is not None:
+            # A change of the rise's time constant moves its beginning by about 0.4 of that.
+            shape = 0.4 * r.u_rise if r.rise > 0.0 else (0.05 if r.coil else 0.0)
+        sampled = {channel.name for channel in self.header.channels}
+        stated = {c.name: c for c in self.header.edge_channels}
+
+        def u_time(name: str) -> float:
+            if name in sampled:
+                return period_s / np.sqrt(12.0)
+            return stated[name].resolution_s / np.sqrt(12.0) if name in stated else 0.0
+
+        u_disc = 0.0
+        if self.has_encoder:
+            u_disc = stated["encoder"].u_position_deg if "encoder" in stated else 0.0
+            if self.angle.irregular is not None:
+                u_disc = max(u_disc, self.angle.irregular.u_position_deg())
+        return Instrument(
+            u_delay_s=self._channel.u_delay_s,
+            u_shape_s=shape * period_s,
+            u_index_s=u_time("index"),
+            u_encoder_deg=u_disc * np.sqrt(self.angle.pulse_share),
+            encoder_share=self.angle.pulse_share,
+            u_pulse_s=u_time("encoder") if self.has_encoder else 0.0,
+            index_only=not self.has_encoder,
+        )
+
+    def notes(self, extra: int) -> list[str]:
+        """What was mended or left out, in sentences for people."""
+        lines = []
+        cleaner = self.angle.cleaner
+        if cleaner is not None:
+            r = cleaner.report
+            if r.inverted:
+                lines.append("The index line idles high: it was read upside down.")
+            for count, text in (
+                (r.missing, "index pulses are missing: their revolutions were left out"),
+                (r.doubled, "index pulses came twice: the first of each pair was taken"),
+                (r.spurious, "index pulses came out of place and were not used"),
+            ):
+                if count:
+                    lines.append(f"{count} {text}.")
+        if self.has_encoder:
+            report = self.angle.encoder
+            if report.mended:
+                lines.append(f"{report.mended} gaps in the encoder were mended by counting.")
+            if report.refused:
+                lines.append(
+                    f"{report.refused} revolutions with a wrong encoder count were left out."
+                )
+            if not self.has_index:
+                lines.append("There is no index: which lobe is called lobe 1 is arbitrary.")
+        if self.response is not None and self.response.rise > 0.0:
+            rise_us = self.response.rise / self.header.sample_rate_hz * 1e6
+            lines.append(
+                f"A condenser lies across the points (rise of {rise_us:.0f} microseconds): "
+                "openings were taken back to where the rise begins."
+            )
+        if extra:
+            lines.append(f"{extra} openings came where none was due and were not used.")
+        return lines
+
+    def warnings(self) -> list[str]:
+        lines = []
+        if self.lost_s > 0.0:
+            lines.append(f"{self.lost_s:.3f} s of the trace are lost; no interval crosses the gap.")
+        return lines
+
+    # --- work ---
+
+    def _new_finder(self) -> CrossingFinder:
+        if self._channel is None:
+            return CrossingFinder(0.0, 1.0)
+        known = self._finder.levels if self.stretches else None
+        scale = self._channel.scale
+        return CrossingFinder(-self._channel.zero / scale, 1.0 / abs(scale), known)
+
+    def _work(self, first: int, x: NDArray[np.int16] | NDArray[np.float32]) -> list[Openings]:
+        self._crossings += self._finder.feed(first, x)
+        self._since += 1
+        if self._since < self._round:
+            return []
+        return self._round_of_work(final=False)
+
+    def _round_of_work(self, final: bool) -> list[Openings]:
+        self._since = 0
+        levels = self._finder.levels
+        if levels is not None:
+            crossings = join_crossings(self._crossings)
+            self._crossings = []
+            parts = [self._contacts.feed(crossings, levels.coil)]
+            if final:
+                parts.append(self._contacts.finish(levels.coil))
+            contacts = join_contacts(parts)
+            if len(contacts):
+                self._place(contacts)
+        if final and self._learning:
+            self._place(join_contacts([]), final=True)
+        return self._with_angles(final)
+
+    def _place(self, contacts: Contacts, final: bool = False) -> None:
+        """Learn the shape of the edges from the first contacts, then place all."""
+        if self.response is None:
+            if len(contacts):
+                self._learning.append(contacts)
+            if sum(len(c) for c in self._learning) < LEARN_CONTACTS and not final:
+                return
+            contacts = join_contacts(self._learning)
+            self._learning = []
+            first = contacts.take(slice(0, LEARN_CONTACTS))
+            levels = self._finder.levels
+            assert levels is not None
+            self.response = learn_response(first.touch, first.leave, levels.coil, self._top())
+        self._emit(contacts)
+
+    def _emit(self, contacts: Contacts) -> None:
+        assert self.response is not None
+        assert self._channel is not None
+        rate = self.header.sample_rate_hz
+        shift_s = self._channel.offset_s - self._channel.delay_s
+        opened = place_openings(contacts.leave, self.response)
+        touched = place_closings(contacts.touch, self.response)
+        time_s = opened.at / rate + shift_s
+        n = len(contacts)
+        self.angle.add_openings(time_s, final=False)
+        if self.angle.cleaner is None and not self.has_encoder:
+            every = self.told_lobes or 1
+            number = self._opened + np.arange(n)
+            knots = number % every == 0
+            self.angle.add_knots(time_s[knots], (number[knots] // every).astype(float))
+        self._opened += n
+        none = np.full(n, np.nan)
+        self._waiting.append(
+            Openings(
+                time_s=time_s,
+                touch_s=touched.at / rate + shift_s,
+                open_deg=none,
+                touch_deg=none,
+                u_open_s=opened.u / rate,
+                u_touch_s=touched.u / rate,
+                lost_s=contacts.open_in_bounce / rate,
+                valid=contacts.whole,
+            )
+        )
+
+    def _with_angles(self, final: bool) -> list[Openings]:
+        self.angle.add_openings(np.empty(0), final)
+        if not self._waiting:
+            return []
+        waiting = join_openings(self._waiting)
+        ready = int(np.searchsorted(waiting.time_s, self.angle.ready_until(final)))
+        now, rest = waiting.take(slice(0, ready)), waiting.take(slice(ready, None))
+        self._waiting = [rest] if len(rest) else []
+        if not len(now):
+            return []
+        open_deg, open_ok = self.angle.at(now.time_s)
+        touch_deg, touch_ok = self.angle.at(now.touch_s)
+        if len(rest):
+            self.angle.forget_before(float(rest.touch_s[0]))
+        return [
+            Openings(
+                time_s=now.time_s,
+                touch_s=now.touch_s,
+                open_deg=np.where(open_ok, open_deg, np.nan),
+                touch_deg=np.where(touch_ok, touch_deg, np.nan),
+                u_open_s=now.u_open_s,
+                u_touch_s=now.u_touch_s,
+                lost_s=now.lost_s,
+                valid=now.valid & open_ok & touch_ok,
+            )
+        ]
+
+    def _top(self) -> float:
+        """Greatest reading above closed that the converter can give, counts; inf where not told."""
+        levels = self._finder.levels
+        if levels is None or self._channel is None or self._channel.rail_counts is None:
+            return np.inf
+        low, high = self._channel.rail_counts
+        return high - levels.closed if levels.sign > 0 else levels.closed - low
+
+
+__all__ = ["BLOCK", "EdgeRun"]

@@ -1,0 +1,339 @@
+"""From the sums of a run to dwell, spacing, scatter and speed, each with its expanded uncertainty.
+
+The budget, line by line, with the reason for each line, stands in DEVELOPERS.md. In short: what varies
+from revolution to revolution is judged from the revolutions themselves (type A); what stays the same
+all through the run (sampling locked to the speed, delay asymmetry, the condenser's rise, the encoder's
+disc, ripple that an index cannot see) is added from what is known of it (type B).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from breakerbench.edges.events import Instrument
+from breakerbench.measure.spread import standard_deviation
+from breakerbench.measure.timing import BIN_RPM, ScatterSums, Timing
+from breakerbench.measure.uncertainty import Component, coverage_factor, effective_dof
+
+Floats = NDArray[np.float64]
+
+#: Fewest revolutions of a speed bin that is reported and enters the variation.
+BIN_REVOLUTIONS = 10
+#: Ripple that a drive may have without any sign of it in the trace, half-width, share of the speed.
+#: From memory: a geared motor under light load turns evenly to about a thousandth.
+UNSEEN_RIPPLE = 0.0005
+#: No drive that one would bolt to a bench ripples more than this; a larger pattern is the cam's.
+MOST_RIPPLE = 0.015
+
+
+def expanded(components: list[Component]) -> float:
+    """Expanded uncertainty of independent components: k u_c, k by the effective dof (GUM G.4)."""
+    u = float(np.sqrt(sum(c.u**2 for c in components)))
+    if u == 0.0:
+        return 0.0
+    return float(coverage_factor(effective_dof(components))) * u
+
+
+def speed_figures(t: Timing) -> dict[str, Any]:
+    return {
+        "min_rpm": t.least_rpm,
+        "max_rpm": t.most_rpm,
+        "revolutions": t.revolutions,
+    }
+
+
+def lobe_order(t: Timing) -> Floats:
+    """Order of the lobes' numbers: lobe 1 is the first to open after angle 0 at the lowest speed."""
+    lowest = int(np.flatnonzero(t.bins.n)[0])
+    phase = t.bins.phase[lowest] / t.bins.n[lowest]
+    error = t.bins.error[lowest] / t.bins.n[lowest]
+    place = (phase + t.nominal + error) % 360.0
+    # An opening that stands on the index to within its own noise counts as after it.
+    place = np.where(place > 359.9, place - 360.0, place)
+    return np.roll(np.arange(t.lobes), -int(np.argmin(place)))
+
+
+@dataclass(frozen=True, slots=True)
+class Within:
+    """Mean of each column and the variance within speed bins. n revolutions, dof of the variance."""
+
+    mean: Floats
+    variance: Floats
+    n: float
+    dof: float
+
+
+def _within(n: Floats, total: Floats, square: Floats) -> Within:
+    """Pool the bins: means over all revolutions, variance about each bin's own mean."""
+    seen = n > 0
+    count = float(n.sum())
+    columns = total.reshape(len(n), -1)
+    squares = square.reshape(len(n), -1)
+    mean = columns.sum(axis=0) / count
+    inside = squares[seen] - columns[seen] ** 2 / n[seen, None]
+    dof = count - int(seen.sum())
+    if dof < 5:
+        # A quick sweep: hardly two revolutions share a bin. The change with speed then counts too.
+        inside = squares[seen].sum(axis=0) - count * mean**2
+        dof = count - 1
+        return Within(mean, np.maximum(inside, 0.0) / max(dof, 1.0), count, dof)
+    return Within(mean, np.maximum(inside.sum(axis=0), 0.0) / dof, count, dof)
+
+
+def _inflation(steps: Floats, variance: float) -> float:
+    """Factor on the variance of a mean for neighbours that go together (first-order correlation).
+
+    Von Neumann's ratio gives the correlation of neighbours; only a significant one counts.
+    """
+    pairs, square = float(steps[0]), float(steps[1])
+    if pairs < 10 or variance <= 0.0:
+        return 1.0
+    rho = 1.0 - square / pairs / (2.0 * variance)
+    if rho < 2.5 / np.sqrt(pairs):
+        return 1.0
+    rho = min(rho, 0.95)
+    return (1.0 + rho) / (1.0 - rho)
+
+
+def hidden_pattern(t: Timing, error: Floats, dwell: Floats, phase: float) -> Floats:
+    """The part of the pattern of openings and closings that ripple of the drive could have made.
+
+    error, dwell  (lobes,) spacing error and dwell of each lobe, deg, in the order of ``t.nominal``
+
+    A slow wave (up to three a revolution) is fitted to the apparent errors of all openings and
+    closings. With an index alone, a wave locked to the shaft cannot be told from errors of the cam.
+    Returns (2 lobes,) the wave at the openings, then at the closings; limited to MOST_RIPPLE.
+    """
+    n = t.lobes
+    opening = phase + t.nominal + error
+    closing = opening - dwell
+    at = np.deg2rad(np.concatenate([opening, closing]))
+    seen = np.concatenate([error, error - (dwell - dwell.mean())])
+    orders = [k for k in (1, 2, 3) if 2 * k < 2 * n and k != n]
+    if not orders:
+        return np.zeros(2 * n)
+    columns = [np.ones(2 * n)]
+    for k in orders:
+        columns += [np.cos(k * at), np.sin(k * at)]
+    design = np.stack(columns, axis=1)
+    answer = np.linalg.lstsq(design, seen, rcond=None)[0]
+    wave = np.zeros(2 * n)
+    for i, k in enumerate(orders):
+        a, b = answer[1 + 2 * i], answer[2 + 2 * i]
+        most = MOST_RIPPLE / k * 180.0 / np.pi
+        scale = min(1.0, most / max(float(np.hypot(a, b)), 1e-12))
+        wave += scale * (a * np.cos(k * at) + b * np.sin(k * at))
+    return wave
+
+
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """Everything that the figures share, computed once."""
+
+    order: Floats
+    omega_deg_s: float
+    dwell: Within
+    mean: Within
+    error: Within
+    u_open_deg: float
+    u_touch_deg: float
+    wave_open: Floats
+    wave_dwell: Floats
+    unseen_deg: float
+    phase_deg: float
+
+
+def summarize(t: Timing, tool: Instrument) -> Summary:
+    b = t.bins
+    count = float(b.n.sum())
+    omega = float(b.rpm.sum()) / count * 6.0
+    dwell = _within(b.n, b.dwell, b.dwell2)
+    mean = _within(b.n, b.mean, b.mean2)
+    error = _within(b.n, b.error, b.error2)
+    phase = float(b.phase.sum()) / count
+    wave_open, wave_dwell, unseen = np.zeros(t.lobes), np.zeros(t.lobes), 0.0
+    if tool.index_only:
+        reference = t.reference_deg or 0.0
+        wave = hidden_pattern(t, error.mean, dwell.mean + reference, phase)
+        wave_open = wave[: t.lobes]
+        wave_dwell = wave[: t.lobes] - wave[t.lobes :]
+        unseen = UNSEEN_RIPPLE * 180.0 / np.pi
+    return Summary(
+        order=lobe_order(t),
+        omega_deg_s=omega,
+        dwell=dwell,
+        mean=mean,
+        error=error,
+        u_open_deg=float(np.sqrt(b.u_open2.sum() / count)) * omega,
+        u_touch_deg=float(np.sqrt(b.u_touch2.sum() / count)) * omega,
+        wave_open=wave_open,
+        wave_dwell=wave_dwell,
+        unseen_deg=unseen,
+        phase_deg=phase,
+    )
+
+
+def _locked(u_placement: float, variance: float) -> float:
+    """What placement errors leave in a mean when sampling is locked to the speed.
+
+    If the edges move by less than the placement error from revolution to revolution, these errors do
+    not average out.
+    """
+    return float(np.sqrt(max(u_placement**2 - variance, 0.0)))
+
+
+def _fixed(tool: Instrument, s: Summary, edges: float) -> list[Component]:
+    """Type B lines common to dwell figures: delay asymmetry, edge shape, the encoder's disc."""
+    return [
+        Component("delay asymmetry", tool.u_delay_s * s.omega_deg_s),
+        Component("shape of the edges", tool.u_shape_s * s.omega_deg_s),
+        Component("encoder disc", tool.u_encoder_deg * np.sqrt(edges)),
+    ]
+
+
+def dwell_figures(t: Timing, tool: Instrument, s: Summary) -> dict[str, Any]:
+    pitch = 360.0 / t.lobes
+    reference = t.reference_deg or 0.0
+    inflation = _inflation(t.dwell_steps, float(s.mean.variance[0]))
+    placement = float(np.hypot(s.u_open_deg, s.u_touch_deg))
+
+    def mean_u(variance: float, n: float, dof: float) -> float:
+        """U of the mean over lobes, from revolutions; placement averages over the lobes too."""
+        return expanded(
+            [
+                Component("repeatability", float(np.sqrt(variance * inflation / n)), max(dof, 1.0)),
+                Component(
+                    "sampling locked to the speed",
+                    _locked(placement / np.sqrt(t.lobes), variance),
+                ),
+                Component("unseen ripple", s.unseen_deg if t.lobes == 1 else 0.0),
+                *_fixed(tool, s, 2.0 / t.lobes),
+            ]
+        )
+
+    per_lobe_u = []
+    for i in range(t.lobes):
+        variance = float(s.dwell.variance[i])
+        per_lobe_u.append(
+            expanded(
+                [
+                    Component(
+                        "repeatability",
+                        float(np.sqrt(variance * inflation / s.dwell.n)),
+                        max(s.dwell.dof, 1.0),
+                    ),
+                    Component("sampling locked to the speed", _locked(placement, variance)),
+                    Component("ripple the index cannot see", abs(float(s.wave_dwell[i])) / 1.73),
+                    Component("unseen ripple", s.unseen_deg),
+                    *_fixed(tool, s, 2.0),
+                ]
+            )
+        )
+    u_mean = mean_u(float(s.mean.variance[0]), s.mean.n, s.mean.dof)
+    mean = float(s.mean.mean[0]) + reference
+    by_speed = []
+    for k in np.flatnonzero(t.bins.n >= BIN_REVOLUTIONS):
+        n = float(t.bins.n[k])
+        value = float(t.bins.mean[k]) / n
+        variance = max(float(t.bins.mean2[k]) / n - value**2, 0.0) * n / (n - 1.0)
+        by_speed.append(
+            {
+                "rpm": float(t.bins.rpm[k]) / n,
+                "deg": value + reference,
+                "u_deg": mean_u(variance, n, n - 1.0),
+            }
+        )
+    values = [row["deg"] for row in by_speed]
+    figures: dict[str, Any] = {
+        "mean_deg": mean,
+        "u_deg": u_mean,
+        "percent": 100.0 * mean / pitch,
+        "u_percent": 100.0 * u_mean / pitch,
+        "per_lobe_deg": (s.dwell.mean[s.order] + reference).tolist(),
+        "u_per_lobe_deg": np.array(per_lobe_u)[s.order].tolist(),
+        "variation_deg": None,
+        "by_speed": by_speed,
+        # What an averaging meter would show: it counts bounce as open.
+        "meter_deg": mean - float(t.bins.lost.sum()) / float(t.bins.n.sum()),
+    }
+    if len(values) > 1:
+        figures["variation_deg"] = max(values) - min(values)
+        high, low = int(np.argmax(values)), int(np.argmin(values))
+        figures["u_variation_deg"] = float(
+            np.hypot(by_speed[high]["u_deg"], by_speed[low]["u_deg"])
+        )
+    return figures
+
+
+def spacing_figures(t: Timing, tool: Instrument, s: Summary) -> dict[str, Any]:
+    n = t.lobes
+    error = s.error.mean[s.order]
+    nominal = t.nominal[s.order]
+    interval = np.diff(np.append(error, error[0]))
+    # One figure serves all lobes; where one lobe is plainly rougher than the rest, its own.
+    variance = s.error.variance
+    pooled = float(variance.mean())
+    if n > 1 and float(variance.max()) > pooled * (1.0 + 6.0 / np.sqrt(max(s.error.dof, 1.0))):
+        pooled = float(variance.max())
+    dof = max(s.error.dof, 1.0) * max(n - 1, 1)
+    inflation = _inflation(t.error_steps, float(variance.mean()))
+    own = n / (n - 1.0) if n > 1 else 1.0
+    fixed = [
+        Component("encoder disc", tool.u_encoder_deg),
+        Component("ripple the index cannot see", float(np.abs(s.wave_open).max(initial=0.0)) / 1.73),
+        Component("unseen ripple", s.unseen_deg),
+        Component("sampling locked to the speed", _locked(s.u_open_deg, pooled * own)),
+    ]
+    u = float(np.sqrt(pooled * inflation / s.error.n))
+    u_error = expanded([Component("repeatability", u, dof), *fixed])
+    both = [Component(c.name, c.u * np.sqrt(2.0)) for c in fixed]
+    u_interval = expanded([Component("repeatability", u * np.sqrt(2.0 * own), dof), *both])
+    del nominal
+    return {
+        "error_deg": error.tolist(),
+        "interval_error_deg": interval.tolist(),
+        "u_deg": u_error if n > 1 else 0.0,
+        "u_interval_deg": u_interval if n > 1 else 0.0,
+    }
+
+
+def scatter_figures(t: Timing, tool: Instrument) -> dict[str, Any] | str:
+    """Scatter, or the reason why there is none."""
+    sums: ScatterSums = t.steady if t.steady.dof >= 20 or t.moving.dof <= t.steady.dof else t.moving
+    if sums.dof < 5:
+        return f"fewer than {SHORTEST} revolutions in a row"
+    variance = sums.square / sums.dof
+    omega2 = sums.omega2 / sums.events
+    placement = sums.noise / sums.events
+    # A cubic through four index times carries on average 0.8 of one time's variance.
+    reference = (
+        0.8 * tool.u_index_s**2 * omega2
+        if tool.index_only
+        else tool.encoder_share * tool.u_pulse_s**2 * omega2
+    )
+    noise = placement + reference
+    own = max(variance - noise, 0.0)
+    value = float(np.sqrt(own))
+    estimate = standard_deviation(float(np.sqrt(variance)), sums.dof)
+    # d(own) = 2 sqrt(variance) d(sqrt(variance)): the part taken off makes the rest less certain.
+    u = estimate.U * float(np.sqrt(variance)) / max(value, 0.5 * float(np.sqrt(variance)), 1e-9)
+    u = float(np.hypot(u, 0.5 * noise / max(value, float(np.sqrt(noise)), 1e-9)))
+    rho = sums.neighbour / max(sums.square, 1e-300)
+    doubt = 0.0
+    if tool.index_only and rho > 3.0 / np.sqrt(sums.events):
+        # Neighbouring openings that move together: the drive's unevenness as well as the shaft's.
+        doubt = value * (1.0 - float(np.sqrt(max(1.0 - rho, 0.0))))
+    return {
+        "deg": value,
+        "range_deg": sums.high - sums.low,
+        "u_deg": float(np.hypot(u, 2.0 * doubt / np.sqrt(3.0))),
+    }
+
+
+SHORTEST = 6
+#: Kept for readers: bins are this wide.
+WIDTH_RPM = BIN_RPM

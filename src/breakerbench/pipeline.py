@@ -1,0 +1,229 @@
+"""The one path from a trace to figures and decisions, for live work, files and simulation alike."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from breakerbench.edges.events import Instrument, Openings
+from breakerbench.edges.run import EdgeRun
+from breakerbench.judge.decisions import decide
+from breakerbench.measure.figures import (
+    dwell_figures,
+    scatter_figures,
+    spacing_figures,
+    speed_figures,
+    summarize,
+)
+from breakerbench.measure.timing import Timing
+from breakerbench.trace import Block, EdgeTimes, Event, Header, Hole, Source
+
+if TYPE_CHECKING:
+    from breakerbench.judge.specification import Specification
+
+NOT_YET = "this version does not measure it yet"
+LATER = {
+    "bounce": {"onset_rpm": None, "by_speed": []},
+    "missed": {"openings": None, "closings": None},
+    "advance": {
+        "reference": None, "rising": [], "falling": [], "start_rpm": None, "max_deg": None,
+        "hysteresis_deg": None,
+    },
+    "vacuum": {"points": []},
+    "contact": {
+        "drop_v": None, "resistance_ohm": None, "u_drop_v": None, "u_resistance_ohm": None,
+    },
+    "coil": {
+        "resistance_ohm": None, "resistance_20c_ohm": None, "inductance_h": None,
+        "current_a": None, "energy_j": None, "ballast_ohm": None, "u_resistance_ohm": None,
+        "u_inductance_h": None,
+    },
+    "condenser": {
+        "capacitance_f": None, "leakage_ohm": None, "series_ohm": None, "u_capacitance_f": None,
+    },
+    "spark": {"duration_s": None, "u_duration_s": None, "misses": None},
+    "hand": {"openings": None, "state": None},
+}  # fmt: skip
+
+
+class Analyzer:
+    """Feed it the events of a trace in order; ``finish`` gives the result of the contract.
+
+    The result does not depend on how the trace was cut into blocks, to the digit.
+    """
+
+    def __init__(self, header: Header, spec: Specification | None = None) -> None:
+        self.header = header
+        self.spec = spec
+        told = spec.distributor.lobes if spec is not None else None
+        self.edges = EdgeRun(header, told)
+        self.timing: Timing | None = None
+        self._held: list[Openings] = []
+
+    def feed(self, event: Event) -> None:
+        if isinstance(event, Block):
+            self._measure(self.edges.block(event), cut=False)
+        elif isinstance(event, EdgeTimes):
+            self.edges.edge_times(event)
+        elif isinstance(event, Hole):
+            self._measure(self.edges.hole(event), cut=True)
+
+    def finish(self) -> dict[str, Any]:
+        self._measure(self.edges.finish(), cut=True)
+        return self._result()
+
+    # --- measuring ---
+
+    def _measure(self, parts: list[Openings], cut: bool) -> None:
+        if self.timing is None and self.edges.lobes is not None:
+            self.timing = Timing(self.edges.lobes, self._nominal())
+        if self.timing is None:
+            self._held += parts
+            return
+        for openings in self._held + parts:
+            self.timing.add(openings)
+        self._held = []
+        if cut:
+            self.timing.cut()
+
+    def _nominal(self) -> np.ndarray[Any, np.dtype[np.float64]] | None:
+        spec, lobes = self.spec, self.edges.lobes
+        if spec is None or spec.distributor.lobes != lobes or not spec.distributor.nominal_deg:
+            return None
+        return np.asarray(spec.distributor.nominal_deg, float)
+
+    # --- result ---
+
+    def _result(self) -> dict[str, Any]:
+        e, t = self.edges, self.timing
+        why: dict[str, str] = {}
+        result: dict[str, Any] = {
+            "schema": 1,
+            "trace": {
+                "simulated": self.header.simulated,
+                "origin": self.header.origin,
+                "sample_rate_hz": self.header.sample_rate_hz,
+                "seconds": e.seconds,
+                "lobes": e.lobes,
+                "reference": e.reference,
+            },
+        }
+        result |= self._timing_figures(why)
+        for name, empty in LATER.items():
+            result[name] = {k: list(v) if isinstance(v, list) else v for k, v in empty.items()}
+            why[name] = NOT_YET
+        result["supply"] = {"volts": None, "polarity": e.polarity}
+        why["supply.volts"] = NOT_YET
+        if e.polarity is None:
+            why["supply.polarity"] = e.why or "no working contact in the trace"
+        if not e.has_index:
+            why["advance"] = "no index channel"
+        result["lost"] = {"frames": e.lost_frames, "seconds": e.lost_s}
+        result["why"] = why
+        result["notes"] = e.notes(t.extra if t is not None else 0)
+        result["warnings"] = self._warnings()
+        result["decisions"] = []
+        result["findings"] = []
+        why["findings"] = NOT_YET
+        if self.spec is not None:
+            if e.lobes is not None and e.lobes != self.spec.distributor.lobes:
+                other = f"the trace shows {e.lobes} lobes, the specification says "
+                other += str(self.spec.distributor.lobes)
+                result["warnings"].append(other + ": nothing is judged")
+                why["decisions"] = other
+            else:
+                result["decisions"] = [d.to_json() for d in decide(result, self.spec)]
+        return _without_nan(result)
+
+    def _timing_figures(self, why: dict[str, str]) -> dict[str, Any]:
+        e, t = self.edges, self.timing
+        figures: dict[str, Any] = {
+            "speed": {"min_rpm": None, "max_rpm": None, "revolutions": 0},
+            "dwell": {
+                "mean_deg": None, "u_deg": None, "percent": None, "u_percent": None,
+                "per_lobe_deg": [], "u_per_lobe_deg": [], "variation_deg": None, "by_speed": [],
+                "meter_deg": None,
+            },
+            "spacing": {
+                "error_deg": [], "interval_error_deg": [], "u_deg": None, "u_interval_deg": None,
+            },
+            "scatter": {"deg": None, "range_deg": None, "u_deg": None},
+        }  # fmt: skip
+        if t is None or t.revolutions < 2:
+            reason = e.why or "fewer than two whole revolutions"
+            for name in figures:
+                why[name] = reason
+            return figures
+        t.finish()
+        tool: Instrument = e.instrument()
+        summary = summarize(t, tool)
+        figures["speed"] = speed_figures(t)
+        figures["dwell"] = dwell_figures(t, tool, summary)
+        figures["spacing"] = spacing_figures(t, tool, summary)
+        scatter = scatter_figures(t, tool)
+        if isinstance(scatter, str):
+            why["scatter"] = scatter
+        else:
+            figures["scatter"] = scatter
+        if figures["dwell"]["variation_deg"] is None:
+            why["dwell.variation_deg"] = (
+                "needs two speeds, 50 rpm apart, with ten revolutions each or more"
+            )
+        if e.reference == "none":
+            self._without_angle(figures, why)
+        return figures
+
+    def _without_angle(self, figures: dict[str, Any], why: dict[str, str]) -> None:
+        """Without index and encoder only shares of time are measured, not degrees of the shaft."""
+        reason = "no index or encoder channel"
+        dwell, spacing = figures["dwell"], figures["spacing"]
+        percent, u = dwell["percent"], dwell["u_percent"]
+        for key, value in dwell.items():
+            dwell[key] = [] if isinstance(value, list) else None
+            why[f"dwell.{key}"] = reason
+        dwell["percent"], dwell["u_percent"] = percent, u
+        del why["dwell.percent"], why["dwell.u_percent"]
+        figures["scatter"] = dict.fromkeys(figures["scatter"])
+        why["scatter"] = reason
+        if self.edges.told_lobes is None:
+            figures["speed"] = {"min_rpm": None, "max_rpm": None, "revolutions": None}
+            why["speed"] = reason + ", and no specification that tells the number of lobes"
+            for key, value in spacing.items():
+                spacing[key] = [] if isinstance(value, list) else None
+            why["spacing"] = why["speed"]
+
+    def _warnings(self) -> list[str]:
+        warnings = list(self.spec.warnings) if self.spec is not None else []
+        return warnings + self.edges.warnings()
+
+
+def _without_nan(value: Any) -> Any:
+    """Numbers that are none become null: the contract allows no NaN."""
+    if isinstance(value, dict):
+        return {k: _without_nan(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_without_nan(v) for v in value]
+    if isinstance(value, (float, np.floating)):
+        return float(value) if np.isfinite(value) else None
+    if isinstance(value, (int, np.integer)) and not isinstance(value, bool):
+        return int(value)
+    return value
+
+
+def analyze(
+    source: Source,
+    spec: Specification | None = None,
+    progress: Callable[[float, float], None] | None = None,
+) -> dict[str, Any]:
+    """Result of a whole trace: the mapping of the contract (design section 4), ready for JSON.
+
+    progress  called now and then with what is done and the total, in the source's own unit
+    """
+    analyzer = Analyzer(source.header, spec)
+    for event in source:
+        analyzer.feed(event)
+        if progress is not None:
+            progress(*source.progress())
+    return analyzer.finish()

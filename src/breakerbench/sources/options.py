@@ -1,0 +1,87 @@
+"""What a person says of an import that the file itself does not say."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from breakerbench.errors import BadInput
+from breakerbench.trace import EDGE_NAMES, KINDS, SAMPLED_UNITS, Header
+
+MAX_ENCODER_PULSES = 1_000_000
+#: Every channel that an import may have.
+CHANNEL_NAMES: tuple[str, ...] = (*SAMPLED_UNITS, *EDGE_NAMES)
+
+
+@dataclass(frozen=True, slots=True)
+class ImportOptions:
+    """Checked when made: raises BadInput naming the option.
+
+    columns        channel name (or time_s) -> column name (CSV) or number (WAV)
+    scales         channel name (or time_s) -> units of the channel per unit of the file
+    delays         channel name -> delay of its front end, s
+    kind           one of trace.KINDS
+    supply_v, series_ohm, temperature_c   what no channel does; None where not told
+    encoder_pulses pulses of the encoder a revolution
+    vacuum_steps   (seconds from the first sample, kPa of vacuum) pairs
+    """
+
+    columns: Mapping[str, str] = field(default_factory=dict)
+    scales: Mapping[str, float] = field(default_factory=dict)
+    delays: Mapping[str, float] = field(default_factory=dict)
+    kind: str = "run"
+    supply_v: float | None = None
+    series_ohm: float | None = None
+    temperature_c: float | None = None
+    encoder_pulses: int | None = None
+    vacuum_steps: tuple[tuple[float, float], ...] = ()
+
+    def __post_init__(self) -> None:
+        for option, mapping in (
+            ("--column", self.columns),
+            ("--scale", self.scales),
+            ("--delay", self.delays),
+        ):
+            for name in mapping:
+                if name not in CHANNEL_NAMES and (name != "time_s" or option == "--delay"):
+                    known = ", ".join(CHANNEL_NAMES)
+                    raise BadInput(f"{option} {name}", "no such channel", f"one of {known}")
+        for name, scale in self.scales.items():
+            if not math.isfinite(scale) or scale == 0 or (name == "time_s" and scale < 0):
+                raise BadInput(f"--scale {name}", f"{scale:g} is no scale", "a number, not zero")
+        for name, delay_s in self.delays.items():
+            if not math.isfinite(delay_s):
+                raise BadInput(f"--delay {name}", f"{delay_s:g} is no delay", "seconds, as 4e-6")
+        if self.kind not in KINDS:
+            raise BadInput(f"--kind {self.kind}", "no such kind", "one of " + ", ".join(KINDS))
+        told = (("supply-v", self.supply_v), ("series-ohm", self.series_ohm))
+        for option, value in (*told, ("temperature-c", self.temperature_c)):
+            if value is not None and not math.isfinite(value):
+                raise BadInput(f"--{option}", f"{value:g} is no number to use", "correct it")
+        if self.encoder_pulses is not None and not 0 < self.encoder_pulses <= MAX_ENCODER_PULSES:
+            what = f"{self.encoder_pulses} is no number of pulses"
+            raise BadInput("--encoder-pulses", what, f"1 to {MAX_ENCODER_PULSES}")
+        for step in self.vacuum_steps:
+            if not all(map(math.isfinite, step)):
+                raise BadInput("--vacuum", "holds no number to use", "seconds and kPa, as 0:0,10:20")
+
+    def told(self, header: Header, where: str) -> Header:
+        """The header of a recording with what the person tells besides.
+
+        Raises BadInput for columns, scales and delays: those are measured, and in the recording.
+        """
+        for option, mapping in (
+            ("--column", self.columns),
+            ("--scale", self.scales),
+            ("--delay", self.delays),
+        ):
+            if mapping:
+                raise BadInput(where, f"is a recording with its own {option[2:]}s", f"leave {option} out")
+        kind = header.kind if self.kind == "run" else self.kind
+        values = ("supply_v", "series_ohm", "temperature_c", "encoder_pulses")
+        told = {name: getattr(self, name) for name in values if getattr(self, name) is not None}
+        if self.vacuum_steps:
+            told["vacuum_steps"] = tuple(self.vacuum_steps)
+        return dataclasses.replace(header, kind=kind, **told)

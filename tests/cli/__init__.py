@@ -1,0 +1,1 @@
+"""The command line, through the real command in a process of its own."""

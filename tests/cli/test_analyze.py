@@ -1,0 +1,231 @@
+"""``analyze`` by the contract of design section 4: statuses, outputs, display."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from cli.command import breakerbench, names
+from cli.traces import DWELL_DEG, RPM, write_csv, write_spec
+
+#: Design section 4, result contract.
+TABLES = {
+    "schema", "speed", "dwell", "spacing", "scatter", "bounce", "missed", "advance", "vacuum",
+    "contact", "coil", "condenser", "spark", "supply", "hand", "decisions", "findings", "lost",
+}  # fmt: skip
+DECISION = {"what", "value", "unit", "u", "low", "high", "decision"}
+
+WIDE = "[dwell]\nmin_deg = 40.0\nmax_deg = 60.0"
+NARROW = "[dwell]\nmin_deg = 53.5\nmax_deg = 60.0"
+AT_THE_EDGE = f"[dwell]\nmin_deg = {DWELL_DEG}\nmax_deg = 60.0"
+
+
+def test_json_on_standard_output(trace_csv: Path) -> None:
+    ran = breakerbench("analyze", trace_csv, "--json", "-", "--spec", "four-lobe")
+    assert (ran.status, ran.err) == (0, "")
+    result = json.loads(ran.out, parse_constant=pytest.fail)  # NaN and Infinity are none
+    assert set(result) >= TABLES
+    assert result["schema"] == 1
+    assert result["trace"]["simulated"] is False
+    assert result["dwell"]["mean_deg"] == pytest.approx(DWELL_DEG, abs=0.02)
+    assert result["speed"]["max_rpm"] == pytest.approx(RPM, rel=1e-3)
+    assert len(result["dwell"]["per_lobe_deg"]) == 4
+    assert result["decisions"]
+    for one in result["decisions"]:
+        assert set(one) >= DECISION
+        assert one["decision"] in ("pass", "fail", "undecided", "not measured")
+    for table in ("coil", "spark"):  # what is not measured is null, with its reason
+        assert set(result[table].values()) == {None}
+        assert result["why"][table]
+
+
+def test_json_file_is_the_same(trace_csv: Path, tmp_path: Path) -> None:
+    out = tmp_path / "result.json"
+    ran = breakerbench("analyze", trace_csv, "--json", out)
+    assert ran.status == 0
+    assert "Measured" in ran.out
+    assert out.read_text() == breakerbench("analyze", trace_csv, "--json", "-").out
+    assert names(tmp_path) == {"result.json"}
+
+
+def test_json_replaces_an_older_file(trace_csv: Path, tmp_path: Path) -> None:
+    out = tmp_path / "result.json"
+    out.write_text("old")
+    assert breakerbench("analyze", trace_csv, "--json", out).status == 0
+    assert json.loads(out.read_text())["schema"] == 1
+
+
+@pytest.mark.parametrize(
+    ("body", "word", "strict_status"),
+    [(WIDE, "pass", 0), (NARROW, "FAIL", 1), (AT_THE_EDGE, "too close to call", 1)],
+)
+def test_strict(body: str, word: str, strict_status: int, trace_csv: Path, tmp_path: Path) -> None:
+    spec = write_spec(tmp_path / "spec.toml", body)
+    ran = breakerbench("analyze", trace_csv, "--spec", spec)
+    assert ran.status == 0
+    assert word in ran.out
+    ran = breakerbench("analyze", trace_csv, "--spec", spec, "--strict", "--json", "-")
+    assert ran.status == strict_status
+    assert json.loads(ran.out)["decisions"]
+
+
+def test_what_is_not_measured_is_no_pass(trace_csv: Path, tmp_path: Path) -> None:
+    spec = write_spec(tmp_path / "spec.toml", WIDE + "\n[spark]\nmin_duration_ms = 0.8")
+    ran = breakerbench("analyze", trace_csv, "--spec", spec, "--strict")
+    assert ran.status == 1
+    assert "not measured" in ran.out
+
+
+def test_strict_with_nothing_to_judge(trace_csv: Path, tmp_path: Path) -> None:
+    ran = breakerbench("analyze", trace_csv, "--strict", "--json", "-")
+    assert ran.status == 0
+    assert "--spec" in ran.err
+    other = write_spec(tmp_path / "spec.toml", "[dwell]\nmin_deg = 20.0", lobes=6)
+    ran = breakerbench("analyze", trace_csv, "--spec", other, "--strict")
+    assert ran.status == 1  # four lobes are not six: no verdict is no pass
+    assert "Nothing was judged" in ran.out
+
+
+def test_piped_output_is_plain_and_narrow(trace_csv: Path, recording: Path) -> None:
+    for path in (trace_csv, recording):
+        ran = breakerbench("analyze", path, "--spec", "four-lobe")
+        assert "\x1b" not in ran.out
+        assert max(map(len, ran.out.splitlines())) <= 80
+        for table in ("Trace", "Measured", "Lobe by lobe", "Not measured", "Decisions"):
+            assert table in ran.out
+        assert "distributor degrees" in ran.out
+        assert "distributor rpm" in ran.out
+
+
+def test_narrow_windows_and_old_code_pages(trace_csv: Path) -> None:
+    ran = breakerbench("analyze", trace_csv, environment={"COLUMNS": "50"})
+    assert max(map(len, ran.out.splitlines())) <= 50
+    ran = breakerbench("analyze", trace_csv, environment={"PYTHONIOENCODING": "ascii"})
+    assert (ran.status, ran.err) == (0, "")
+    assert "dwell" in ran.out
+
+
+def test_simulated_data_is_called_simulated(trace_csv: Path, recording: Path) -> None:
+    assert "SIMULATED" in breakerbench("analyze", recording).out.splitlines()[0]
+    assert "SIMULATED" not in breakerbench("analyze", trace_csv).out
+    result = json.loads(breakerbench("analyze", recording, "--json", "-").out)
+    assert result["trace"]["simulated"] is True
+
+
+def test_crankshaft_figures_are_doubled_separately_and_named(trace_csv: Path) -> None:
+    degrees = breakerbench("analyze", trace_csv, "--degrees", "crankshaft").out
+    assert "Degrees are crankshaft degrees, speeds are distributor rpm." in _joined(degrees)
+    assert "104.0" in degrees
+    assert "crank deg" in degrees
+    assert "900 rpm" in degrees
+    speeds = breakerbench("analyze", trace_csv, "--speed-basis", "crankshaft").out
+    assert "Degrees are distributor degrees, speeds are crankshaft rpm." in _joined(speeds)
+    assert "1,800 crank rpm" in speeds
+    assert "52.0" in speeds
+    plain = breakerbench("analyze", trace_csv, "--json", "-").out
+    both = ("--degrees", "crankshaft", "--speed-basis", "crankshaft")
+    assert breakerbench("analyze", trace_csv, "--json", "-", *both).out == plain
+
+
+def _joined(text: str) -> str:
+    return " ".join(text.split())
+
+
+def test_import_options_reach_the_import(trace_csv: Path, tmp_path: Path) -> None:
+    text = trace_csv.read_text().replace("points_v", "CH1").replace("12.000", "0.120")
+    renamed = tmp_path / "scope.csv"
+    renamed.write_text(text.replace("0.050", "0.001"))
+    assert "points_v" in breakerbench("analyze", renamed).error
+    named = ("--column", "points_v=CH1", "--scale", "points_v=100")
+    ran = breakerbench("analyze", renamed, *named, "--json", "-")
+    assert json.loads(ran.out)["dwell"]["mean_deg"] == pytest.approx(DWELL_DEG, abs=0.02)
+
+
+# --- bad input: one line, status 2, nothing left behind ------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("content", "named"),
+    [
+        (b"", "empty"),
+        (b"\x00\x01\x02" * 500, "bad.csv"),
+        (b"time_s,points_v\n", "bad.csv"),
+        (b"time_s,points_v\n0,0.1\n1e-5,zero\n2e-5,0.1\n", "line 3"),
+        (b"a,b,c\n1,2,3\n", "bad.csv"),
+        (b"time_s,points_v\n" + b"9" * 100_000, "bad.csv"),
+        (b'{"schema": 1}', "bad.csv"),
+        (b"time_s,points_v\n0,\x1b[31m\n1e-5,3\n", "line 2"),
+    ],
+    ids=["empty", "binary", "no rows", "words", "foreign", "one endless line", "json", "escape"],
+)
+def test_bad_files(content: bytes, named: str, tmp_path: Path) -> None:
+    bad = tmp_path / "bad.csv"
+    bad.write_bytes(content)
+    ran = breakerbench("analyze", bad, "--json", tmp_path / "out.json", timeout=20)
+    assert named in ran.error
+    assert "bad.csv" in ran.error
+    assert ";" in ran.error  # the mend
+    assert "\x1b" not in ran.error
+    assert names(tmp_path) == {"bad.csv"}
+
+
+def test_no_such_file_and_a_folder(tmp_path: Path) -> None:
+    assert "none.csv" in breakerbench("analyze", tmp_path / "none.csv").error
+    assert "folder" in breakerbench("analyze", tmp_path).error
+    assert breakerbench("analyze", "bad\nname\x1b[2J.csv").error
+
+
+def test_a_recording_without_its_header(recording: Path, tmp_path: Path) -> None:
+    cut = tmp_path / "cut.bbr"
+    cut.write_bytes(recording.read_bytes()[:50])
+    assert "cut.bbr" in breakerbench("analyze", cut).error
+
+
+def test_a_recording_cut_short_is_read_and_says_so(recording: Path, tmp_path: Path) -> None:
+    content = recording.read_bytes()
+    cut = tmp_path / "cut.bbr"
+    cut.write_bytes(content[: len(content) * 2 // 3])
+    ran = breakerbench("analyze", cut, "--json", "-")
+    assert ran.status == 0
+    whole = json.loads(breakerbench("analyze", recording, "--json", "-").out)
+    result = json.loads(ran.out)
+    assert 0 < result["trace"]["seconds"] < whole["trace"]["seconds"]
+    assert result["dwell"]["mean_deg"] == pytest.approx(whole["dwell"]["mean_deg"], abs=0.05)
+
+
+@pytest.mark.parametrize("spec", ["nonsense", "nowhere/none.toml", "bad.toml"])
+def test_bad_specification(spec: str, trace_csv: Path, tmp_path: Path) -> None:
+    write_spec(tmp_path / "bad.toml", "[dwell]\nmin_dge = 50.0")
+    ran = breakerbench("analyze", trace_csv, "--spec", spec, "--json", "out.json", folder=tmp_path)
+    assert spec in ran.error
+    assert names(tmp_path) == {"bad.toml"}
+
+
+def test_output_that_cannot_be_written(trace_csv: Path, tmp_path: Path) -> None:
+    for place in ("missing/out.json", ".", "x" * 300):
+        ran = breakerbench("analyze", trace_csv, "--json", place, folder=tmp_path)
+        assert ran.error.startswith(place)
+        assert ran.out == ""
+        assert not names(tmp_path)
+
+
+def test_the_input_is_never_overwritten(tmp_path: Path) -> None:
+    trace = write_csv(tmp_path / "run.csv", 0.2)
+    (tmp_path / "link.csv").symlink_to(trace)
+    spec = write_spec(tmp_path / "spec.toml", WIDE)
+    before = trace.read_bytes(), spec.read_bytes()
+    for out in ("run.csv", "link.csv", "./run.csv", "spec.toml"):
+        ran = breakerbench("analyze", trace, "--spec", spec, "--json", out, folder=tmp_path)
+        assert "is the input itself" in ran.error
+    assert (trace.read_bytes(), spec.read_bytes()) == before
+    assert names(tmp_path) == {"run.csv", "link.csv", "spec.toml"}
+
+
+def test_text_of_a_file_does_not_steer_the_terminal(tmp_path: Path) -> None:
+    trace = write_csv(tmp_path / "a\x1b[2Jb.csv", 0.5, comment="# by \x1b]0;title\x07 somebody")
+    ran = breakerbench("analyze", trace)
+    assert ran.status == 0, ran.err
+    assert "\x1b" not in ran.out
+    assert "\x07" not in ran.out

@@ -1,0 +1,39 @@
+"""Small traces and specifications for the command line, written by hand: ideal square edges."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+
+LOBES, RPM, DWELL_DEG = 4, 900.0, 52.0
+RATE_HZ = 50e3
+
+
+def write_csv(path: Path, seconds: float = 1.0, comment: str = "") -> Path:
+    """Points of a faultless distributor, 12 V dry feed, opening at 20, 110, 200, 290 deg."""
+    time_s = np.arange(round(seconds * RATE_HZ)) / RATE_HZ
+    angle = 7.0 + 6.0 * RPM * time_s
+    pitch = 360.0 / LOBES
+    is_open = np.mod(angle - 20.0, pitch) < pitch - DWELL_DEG
+    index = np.mod(angle, 360.0) < 10.0
+    points_v = np.where(is_open, 12.0, 0.05)
+    columns = np.column_stack([time_s, points_v, index])
+    np.savetxt(
+        path,
+        columns,
+        fmt=("%.6f", "%.3f", "%d"),
+        delimiter=",",
+        header=f"{comment}\ntime_s,points_v,index" if comment else "time_s,points_v,index",
+        comments="",
+    )
+    return path
+
+
+def write_spec(path: Path, body: str, lobes: int = LOBES) -> Path:
+    path.write_text(
+        f'schema = 1\n[distributor]\nname = "of the test"\nlobes = {lobes}\n'
+        f'source = "invented for a test"\n{body}\n',
+        encoding="utf-8",
+    )
+    return path

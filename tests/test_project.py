@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+import ast
 import fnmatch
 import os
+import re
 import shlex
 import subprocess
 import sys
 from importlib.metadata import version
 from pathlib import Path
+from textwrap import dedent, indent
 
 import pytest
+
+from breakerbench.cautions import CAUTIONS
+from breakerbench.cli.main import build_parser
+from breakerbench.judge.specification import parse_specification
 
 ROOT = Path(__file__).resolve().parent.parent
 TEXT_SUFFIXES = {".py", ".md", ".toml", ".c", ".h", ".sql", ".html", ".svg", ".csv", ""}
@@ -96,14 +103,51 @@ def test_texts_name_no_machine_and_no_registry() -> None:
 
 
 def test_ci_ends_with_the_test_command_of_the_readme() -> None:
-    readme = (ROOT / "README.md").read_text(encoding="utf-8")
-    assert (
-        "python -m venv .venv && .venv/bin/pip install . && .venv/bin/breakerbench demo" in readme
-    )
-    assert ".venv/bin/pip install '.[test]' && .venv/bin/pytest" in readme
-    commands = [shlex.split(line) for line in (ROOT / ".ci/run").read_text().splitlines() if line]
-    assert commands[-1] == [".venv/bin/pytest"]
-    assert [".venv/bin/pip", "install", "--quiet", ".[test]"] in commands
+    first = "python -m venv .venv && .venv/bin/pip install . && .venv/bin/breakerbench demo"
+    assert first in readme()
+    assert ".venv/bin/pip install '.[test]' && .venv/bin/pytest" in readme()
+    run = (ROOT / ".ci/run").read_text(encoding="utf-8")
+    assert ".venv/bin/pip install --quiet '.[test]'\n" in run
+    assert run.splitlines()[-1] == ".venv/bin/pytest"
+
+
+def readme() -> str:
+    return (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def test_readme_carries_the_cautions_of_the_program() -> None:
+    text = " ".join(readme().split())
+    for caution in CAUTIONS:
+        assert caution in text
+
+
+def test_readme_commands_are_understood() -> None:
+    """Every command line of the README is one that the parser takes."""
+    lines = readme().replace("\\\n", " ").splitlines()
+    found = [
+        line.split("breakerbench ", 1)[1]
+        for line in lines
+        if line.startswith("    ") and re.search(r"(^|[/ \\])breakerbench [a-z]", line)
+    ]
+    found += re.findall(r"`breakerbench ([a-z][^`]*)`", readme())
+    assert len(found) >= 6
+    for line in found:
+        words = shlex.split(line)
+        args = build_parser(words[0]).parse_args(words)
+        assert args.verb == words[0]
+
+
+def test_readme_specification_is_in_order() -> None:
+    block = next(part for part in readme().split("\n\n") if part.lstrip().startswith("schema = 1"))
+    spec = parse_specification(dedent(block).encode(), "README.md")
+    assert spec.distributor.lobes == 4
+
+
+def test_developers_guide_has_the_layout_of_the_recording() -> None:
+    source = (ROOT / "src/breakerbench/sources/container.py").read_text(encoding="utf-8")
+    layout = ast.get_docstring(ast.parse(source))
+    assert layout
+    assert indent(layout, "    ") in (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 
 
 def test_the_start_imports_nothing_dear() -> None:

@@ -16,6 +16,7 @@ CLEAN = {
     name: value
     for name, value in os.environ.items()
     if name not in ("COLUMNS", "FORCE_COLOR", "NO_COLOR", "BREAKERBENCH_TRACEBACK")
+    and name != "PYTHONDONTWRITEBYTECODE"  # many starts: compile once
 } | {"PYTHONWARNINGS": "error", "OMP_NUM_THREADS": "1", "PYTHONIOENCODING": "utf-8"}
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from cli.command import breakerbench
+from cli.command import Ran, breakerbench
 from cli.traces import write_csv
 
 
@@ -25,3 +25,15 @@ def recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
     )
     assert ran.status == 0, ran.err
     return path
+
+
+@pytest.fixture(scope="session")
+def shown(trace_csv: Path) -> Ran:
+    """The report on ``trace_csv``, as another program would read it from a pipe."""
+    return breakerbench("analyze", trace_csv, "--spec", "four-lobe")
+
+
+@pytest.fixture(scope="session")
+def as_json(trace_csv: Path) -> Ran:
+    """The result for ``trace_csv``."""
+    return breakerbench("analyze", trace_csv, "--spec", "four-lobe", "--json", "-")

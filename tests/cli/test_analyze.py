@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from cli.command import breakerbench, names
+from cli.command import Ran, breakerbench, names
 from cli.traces import DWELL_DEG, RPM, write_csv, write_spec
 
 #: Design section 4, result contract.
@@ -22,10 +22,9 @@ NARROW = "[dwell]\nmin_deg = 53.5\nmax_deg = 60.0"
 AT_THE_EDGE = f"[dwell]\nmin_deg = {DWELL_DEG}\nmax_deg = 60.0"
 
 
-def test_json_on_standard_output(trace_csv: Path) -> None:
-    ran = breakerbench("analyze", trace_csv, "--json", "-", "--spec", "four-lobe")
-    assert (ran.status, ran.err) == (0, "")
-    result = json.loads(ran.out, parse_constant=pytest.fail)  # NaN and Infinity are none
+def test_json_on_standard_output(as_json: Ran) -> None:
+    assert (as_json.status, as_json.err) == (0, "")
+    result = json.loads(as_json.out, parse_constant=pytest.fail)  # NaN and Infinity are none
     assert set(result) >= TABLES
     assert result["schema"] == 1
     assert result["trace"]["simulated"] is False
@@ -41,20 +40,14 @@ def test_json_on_standard_output(trace_csv: Path) -> None:
         assert result["why"][table]
 
 
-def test_json_file_is_the_same(trace_csv: Path, tmp_path: Path) -> None:
+def test_json_file_is_the_same(as_json: Ran, trace_csv: Path, tmp_path: Path) -> None:
     out = tmp_path / "result.json"
-    ran = breakerbench("analyze", trace_csv, "--json", out)
+    out.write_text("an older file")
+    ran = breakerbench("analyze", trace_csv, "--spec", "four-lobe", "--json", out)
     assert ran.status == 0
     assert "Measured" in ran.out
-    assert out.read_text() == breakerbench("analyze", trace_csv, "--json", "-").out
+    assert out.read_text() == as_json.out
     assert names(tmp_path) == {"result.json"}
-
-
-def test_json_replaces_an_older_file(trace_csv: Path, tmp_path: Path) -> None:
-    out = tmp_path / "result.json"
-    out.write_text("old")
-    assert breakerbench("analyze", trace_csv, "--json", out).status == 0
-    assert json.loads(out.read_text())["schema"] == 1
 
 
 @pytest.mark.parametrize(
@@ -88,58 +81,57 @@ def test_strict_with_nothing_to_judge(trace_csv: Path, tmp_path: Path) -> None:
     assert "Nothing was judged" in ran.out
 
 
-def test_piped_output_is_plain_and_narrow(trace_csv: Path, recording: Path) -> None:
-    for path in (trace_csv, recording):
-        ran = breakerbench("analyze", path, "--spec", "four-lobe")
-        assert "\x1b" not in ran.out
-        assert max(map(len, ran.out.splitlines())) <= 80
-        for table in ("Trace", "Measured", "Lobe by lobe", "Not measured", "Decisions"):
-            assert table in ran.out
-        assert "distributor degrees" in ran.out
-        assert "distributor rpm" in ran.out
+def test_piped_output_is_plain_and_narrow(shown: Ran) -> None:
+    assert (shown.status, shown.err) == (0, "")
+    assert "\x1b" not in shown.out
+    assert max(map(len, shown.out.splitlines())) <= 80
+    for table in ("Trace", "Measured", "Lobe by lobe", "Not measured", "Decisions"):
+        assert table in shown.out
+    assert "Degrees are distributor degrees, speeds are distributor rpm." in _joined(shown.out)
 
 
 def test_narrow_windows_and_old_code_pages(trace_csv: Path) -> None:
-    ran = breakerbench("analyze", trace_csv, environment={"COLUMNS": "50"})
-    assert max(map(len, ran.out.splitlines())) <= 50
-    ran = breakerbench("analyze", trace_csv, environment={"PYTHONIOENCODING": "ascii"})
+    old = {"COLUMNS": "50", "PYTHONIOENCODING": "ascii"}
+    ran = breakerbench("analyze", trace_csv, environment=old)
     assert (ran.status, ran.err) == (0, "")
+    assert max(map(len, ran.out.splitlines())) <= 50
     assert "dwell" in ran.out
 
 
-def test_simulated_data_is_called_simulated(trace_csv: Path, recording: Path) -> None:
+def test_simulated_data_is_called_simulated(shown: Ran, recording: Path) -> None:
     assert "SIMULATED" in breakerbench("analyze", recording).out.splitlines()[0]
-    assert "SIMULATED" not in breakerbench("analyze", trace_csv).out
+    assert "SIMULATED" not in shown.out
     result = json.loads(breakerbench("analyze", recording, "--json", "-").out)
     assert result["trace"]["simulated"] is True
 
 
-def test_crankshaft_figures_are_doubled_separately_and_named(trace_csv: Path) -> None:
+def test_crankshaft_figures_are_doubled_separately_and_named(
+    trace_csv: Path, shown: Ran, as_json: Ran
+) -> None:
+    assert "900 rpm" in shown.out
+    assert "52.0" in shown.out
     degrees = breakerbench("analyze", trace_csv, "--degrees", "crankshaft").out
     assert "Degrees are crankshaft degrees, speeds are distributor rpm." in _joined(degrees)
     assert "104.0" in degrees
     assert "crank deg" in degrees
     assert "900 rpm" in degrees
-    speeds = breakerbench("analyze", trace_csv, "--speed-basis", "crankshaft").out
-    assert "Degrees are distributor degrees, speeds are crankshaft rpm." in _joined(speeds)
+    both = ("--degrees", "crankshaft", "--speed-basis", "crankshaft", "--spec", "four-lobe")
+    speeds = breakerbench("analyze", trace_csv, *both).out
+    assert "Degrees are crankshaft degrees, speeds are crankshaft rpm." in _joined(speeds)
     assert "1,800 crank rpm" in speeds
-    assert "52.0" in speeds
-    plain = breakerbench("analyze", trace_csv, "--json", "-").out
-    both = ("--degrees", "crankshaft", "--speed-basis", "crankshaft")
-    assert breakerbench("analyze", trace_csv, "--json", "-", *both).out == plain
+    assert "100 to 116" in speeds  # the limits with them
+    assert breakerbench("analyze", trace_csv, "--json", "-", *both).out == as_json.out
 
 
 def _joined(text: str) -> str:
     return " ".join(text.split())
 
 
-def test_import_options_reach_the_import(trace_csv: Path, tmp_path: Path) -> None:
-    text = trace_csv.read_text().replace("points_v", "CH1").replace("12.000", "0.120")
-    renamed = tmp_path / "scope.csv"
-    renamed.write_text(text.replace("0.050", "0.001"))
-    assert "points_v" in breakerbench("analyze", renamed).error
+def test_import_options_reach_the_import(tmp_path: Path) -> None:
+    scope = write_csv(tmp_path / "scope.csv", heading="CH1", volts=0.12)
+    assert "points_v" in breakerbench("analyze", scope).error
     named = ("--column", "points_v=CH1", "--scale", "points_v=100")
-    ran = breakerbench("analyze", renamed, *named, "--json", "-")
+    ran = breakerbench("analyze", scope, *named, "--json", "-")
     assert json.loads(ran.out)["dwell"]["mean_deg"] == pytest.approx(DWELL_DEG, abs=0.02)
 
 
@@ -206,7 +198,7 @@ def test_bad_specification(spec: str, trace_csv: Path, tmp_path: Path) -> None:
 def test_output_that_cannot_be_written(trace_csv: Path, tmp_path: Path) -> None:
     for place in ("missing/out.json", ".", "x" * 300):
         ran = breakerbench("analyze", trace_csv, "--json", place, folder=tmp_path)
-        assert ran.error.startswith(place)
+        assert place in ran.error
         assert ran.out == ""
         assert not names(tmp_path)
 
@@ -216,7 +208,7 @@ def test_the_input_is_never_overwritten(tmp_path: Path) -> None:
     (tmp_path / "link.csv").symlink_to(trace)
     spec = write_spec(tmp_path / "spec.toml", WIDE)
     before = trace.read_bytes(), spec.read_bytes()
-    for out in ("run.csv", "link.csv", "./run.csv", "spec.toml"):
+    for out in ("link.csv", "./run.csv", "spec.toml"):
         ran = breakerbench("analyze", trace, "--spec", spec, "--json", out, folder=tmp_path)
         assert "is the input itself" in ran.error
     assert (trace.read_bytes(), spec.read_bytes()) == before

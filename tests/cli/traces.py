@@ -10,21 +10,27 @@ LOBES, RPM, DWELL_DEG = 4, 900.0, 52.0
 RATE_HZ = 50e3
 
 
-def write_csv(path: Path, seconds: float = 1.0, comment: str = "") -> Path:
-    """Points of a faultless distributor, 12 V dry feed, opening at 20, 110, 200, 290 deg."""
+def write_csv(
+    path: Path,
+    seconds: float = 1.0,
+    comment: str = "",
+    heading: str = "points_v",
+    volts: float = 12.0,
+) -> Path:
+    """Points of a faultless distributor, dry feed, opening at 20, 110, 200 and 290 deg."""
     time_s = np.arange(round(seconds * RATE_HZ)) / RATE_HZ
     angle = 7.0 + 6.0 * RPM * time_s
     pitch = 360.0 / LOBES
     is_open = np.mod(angle - 20.0, pitch) < pitch - DWELL_DEG
     index = np.mod(angle, 360.0) < 10.0
-    points_v = np.where(is_open, 12.0, 0.05)
+    points_v = volts * np.where(is_open, 1.0, 0.004)
     columns = np.column_stack([time_s, points_v, index])
     np.savetxt(
         path,
         columns,
-        fmt=("%.6f", "%.3f", "%d"),
+        fmt=("%.6f", "%.5f", "%d"),
         delimiter=",",
-        header=f"{comment}\ntime_s,points_v,index" if comment else "time_s,points_v,index",
+        header=f"{comment}\ntime_s,{heading},index".lstrip(),
         comments="",
     )
     return path

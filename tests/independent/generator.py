@@ -116,12 +116,27 @@ def _truth(
         "realized": realized(whole),
         "realized_all": realized(np.ones(lobe.size, bool)),
         "bounced_closings": contact.closings_bounced,
+        "clipped_closings": _clipped_closings(c, contact),
         "openings": int(lobe.size),
         "index_pulses": int(index_s.size),
         "conditions": c,
         "contact": contact,
         "motion": motion,
     }
+
+
+def _clipped_closings(c: Conditions, contact: motion_.Contact) -> float:
+    """Share of the closings before which the voltage is beyond a rail.
+
+    Such an edge comes late by the front end's time constant times ln(voltage / rail), and nothing
+    in the trace tells that voltage.
+    """
+    first = contact.time_s[contact.closed & ~contact.bounced]
+    if c.feed != "coil" or first.size == 0:
+        return 0.0
+    volts = waveform.points_volts(c, contact, first - 1e-7) * c.polarity + c.offset_v
+    low, high = (r * waveform.scale_v(c) for r in waveform.rails(c))
+    return float(((volts >= high) | (volts <= low)).mean())
 
 
 def _rest_advance(c: Conditions) -> float:
@@ -201,9 +216,21 @@ class TraceSource:
 
 
 def specification(c: Conditions) -> str:
-    """A specification of this distributor with room around its true figures (TOML)."""
+    """A specification (TOML), limits near this distributor's figures on either side of them."""
+    rng = np.random.default_rng([c.seed, 0x11317])
+    error = np.array(c.opening_deg) - np.array(c.nominal_deg)
+    error = error - error.mean()
+    intervals = _intervals(error)
+    wide = rng.uniform(1.5, 4)
+    scatter = float(np.hypot(c.scatter_deg, c.wander_deg))
+
+    def near(value: float) -> float:
+        """A limit a little or far above or below the true value."""
+        return max(0.001, value * float(rng.choice([1 - d for d in (0.5, 0.1, -0.1, -0.5, -2)])))
+
     uneven = np.abs(np.array(c.nominal_deg) - np.arange(c.lobes) * 360 / c.lobes).max() > 1e-9
     mean = float(np.mean(c.dwell_deg))
+    middle = mean + wide * float(rng.choice([0.0, 0.0, -0.97, 0.97, -1.03, 1.03, 2.0]))
     order = ", ".join(str(k + 1) for k in range(c.lobes))
     lines = [
         "schema = 1",
@@ -218,14 +245,14 @@ def specification(c: Conditions) -> str:
         lines.append(f"nominal_deg = [{', '.join(f'{v:.9f}' for v in c.nominal_deg)}]")
     lines += [
         "[dwell]",
-        f"min_deg = {mean - 3:.3f}",
-        f"max_deg = {mean + 3:.3f}",
+        f"min_deg = {middle - wide:.3f}",
+        f"max_deg = {min(middle + wide, 359.0 / c.lobes):.3f}",
         "max_variation_deg = 2.0",
         "[spacing]",
-        "max_error_deg = 2.5",
-        "max_interval_error_deg = 4.0",
+        f"max_error_deg = {near(float(np.abs(error).max()) + 0.1):.3f}",
+        f"max_interval_error_deg = {near(float(np.abs(intervals).max()) + 0.1):.3f}",
         "[scatter]",
-        "max_deg = 0.5",
+        f"max_deg = {near(scatter + 0.01):.3f}",
     ]
     return "\n".join(lines) + "\n"
 

@@ -96,4 +96,7 @@ def test_doubt_about_the_noise_widens() -> None:
     sigma, sure = without_noise(s, 0.3)
     assert sigma == pytest.approx(0.4)
     assert without_noise(s, 0.3, 0.05)[1] > sure
+    # where all seen is noise, U reaches as far as a noise that is 2 u_noise smaller leaves room
+    sigma, expanded = without_noise(standard_deviation(0.3, math.inf), 0.3, 0.05)
+    assert (sigma, expanded) == pytest.approx((0.0, math.sqrt(0.3**2 - 0.2**2)))
     assert without_noise(s, 0.0) == (0.5, pytest.approx(s.U))

@@ -32,6 +32,7 @@ from breakerbench.cli.report import (
     print_item,
     print_remarks,
     print_table,
+    print_title,
     word,
 )
 from breakerbench.cli.simulate import write_simulated
@@ -167,9 +168,8 @@ def _folder(path: str | None) -> Iterator[Path | None]:
 
 
 def _print_opening(console: Console) -> None:
-    title = Text("The job of a distributor bench, from intake to hand-over. ", style="bold")
-    title.append("SIMULATED: no real distributor was measured.", style="bold reverse")
-    console.print(title)
+    title = "The job of a distributor bench, from intake to hand-over"
+    print_title(console, title, simulated=True)
     console.print(Text("\nBefore you work on a real bench:", style="bold"))
     for caution in CAUTIONS:
         print_item(console, "!", caution)

@@ -168,11 +168,10 @@ def print_table(console: Console, title: str, table: Table) -> None:
 
 
 def print_title(console: Console, title: str, *, simulated: bool) -> None:
-    """The heading of a report; simulated data says so."""
-    text = Text(harmless(title), style="bold")
+    """The heading of a report; simulated data says so before anything else."""
     if simulated:
-        text.append("  SIMULATED: no real distributor was measured", style="bold reverse")
-    console.print(text)
+        console.print(Text("SIMULATED: no real distributor was measured.", style="bold reverse"))
+    console.print(Text(harmless(title), style="bold"))
 
 
 def print_result(console: Console, result: Mapping[str, Any], shown: Shown) -> None:

@@ -16,6 +16,13 @@ Report = Callable[[float, float], None]
 PIPED_COLUMNS = 80
 
 
+class Terminal(Console):
+    """A console that leaves a reader that went away to `main`, which has a status for it."""
+
+    def on_broken_pipe(self) -> None:
+        raise BrokenPipeError
+
+
 def terminal() -> Console:
     """The console on standard output: styled on a terminal, plain and 80 columns wide elsewhere."""
     if sys.stdout is not None and hasattr(sys.stdout, "reconfigure"):
@@ -23,7 +30,7 @@ def terminal() -> Console:
     width = None
     if not (sys.stdout is not None and sys.stdout.isatty()) and "COLUMNS" not in os.environ:
         width = PIPED_COLUMNS
-    return Console(width=width, highlight=False, markup=False, emoji=False)
+    return Terminal(width=width, highlight=False, markup=False, emoji=False)
 
 
 def harmless(text: str) -> str:

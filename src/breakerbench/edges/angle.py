@@ -252,7 +252,7 @@ class Angle:
             widest = int(np.argmax(spans))
             rest = steps.sum() - steps[widest]
             missing = self.pulses * turns - rest
-            if not 1 <= missing or abs(spans[widest] / usual - missing) > 0.1 * missing + 1.0:
+            if not missing >= 1 or abs(spans[widest] / usual - missing) > 0.1 * missing + 1.0:
                 return None
             steps[widest] = missing
         number = np.cumsum(steps)

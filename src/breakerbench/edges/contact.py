@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from breakerbench.edges.coil import is_fall
 from breakerbench.edges.crossings import PRE, Crossings, join_crossings, no_crossings
 
 #: Runs looked at on each side to learn how long dwell and open time are just now.
@@ -145,7 +146,7 @@ def _local_scale(values: Floats, before: Floats, reach: int) -> Floats:
     padded = np.concatenate([np.zeros(reach - len(before)), before, values, np.zeros(reach)])
     around = np.lib.stride_tricks.sliding_window_view(padded, reach + 1)
     # Not the very largest: one contact that was missed would double it.
-    rank = reach - max(1, reach // 10)
+    rank = reach - 1
     ahead = np.partition(around, rank, axis=1)[:, rank]
     # At an end, where one side is short of values, the other side alone tells.
     count = np.arange(len(values))
@@ -191,7 +192,7 @@ class ContactFinder:
             size = leave.at - touch.at
             usual = _local_scale(size.astype(float), self._lengths, reach)
             solid = size >= SOLID_SHARE * usual
-            real = solid | (is_flat(touch, size) & is_abrupt(touch))
+            real = solid | (is_flat(touch, size) & is_abrupt(touch) & is_fall(touch))
             touch, leave = touch.take(real), leave.take(real)
         n = len(touch)
         if n < 2 or (not final and n <= reach + 2):
@@ -245,7 +246,13 @@ class ContactFinder:
         )
 
     def _keep(
-        self, touch: Crossings, leave: Crossings, lengths: Floats, gaps: Floats, upto: int, reach: int
+        self,
+        touch: Crossings,
+        leave: Crossings,
+        lengths: Floats,
+        gaps: Floats,
+        upto: int,
+        reach: int,
     ) -> None:
         """Drop what is done; carry the lengths and gaps just before it."""
         self._lengths = np.concatenate([self._lengths, lengths[:upto]])[-reach:]

@@ -18,7 +18,7 @@ from breakerbench.edges.levels import Levels, learn_levels, track_levels
 #: Samples of one working block; every block ends at a multiple of this on the sample clock.
 BLOCK = 1 << 16
 #: Samples kept before and after a crossing. Sample PRE of a window is the first in the new state.
-PRE, POST = 16, 32
+PRE, POST = 16, 48
 #: Learning gives up on a stretch of this many samples and starts again with newer ones.
 LEARN_LIMIT = 1 << 20
 

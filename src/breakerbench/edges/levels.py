@@ -151,7 +151,9 @@ def _confirm(x: Floats, levels: Levels, per_volt: float) -> Levels | None:
     """Check that closings are sharp, and see whether openings ring."""
     u = (x - levels.closed) * levels.sign
     near = np.abs(u) < levels.low
-    both = np.flatnonzero(near[1:] & near[:-1])
+    # What the converter cut off has lost its noise.
+    whole = near & (x > x.min()) & (x < x.max())
+    both = np.flatnonzero(whole[1:] & whole[:-1])
     if len(both) > 100:
         pairs = np.stack([u[both], u[both + 1]], axis=1)
         levels = replace(levels, noise=_noise_of_steps(pairs[:, 1] - pairs[:, 0]))
@@ -178,10 +180,47 @@ def _confirm(x: Floats, levels: Levels, per_volt: float) -> Levels | None:
     longer = ends - leaves > 8
     spent = peak > 1.25 * last + 6.0 * levels.noise
     other_side = bool((u < -levels.low).mean() > 1e-3)
-    rings = other_side or bool(longer.any() and spent[longer].mean() > 0.5)
+    # On the way to a touch a dry contact never falls; a ring that passes closed does.
+    held_at = touches[touches > 12]
+    falling = u[held_at - 8] - u[held_at - 4] > 8.0 * levels.noise + 0.03 * levels.swing
+    # A level that is constant to the digit, where the closed contact has noise, is cut off.
+    top = float(u.max())
+    cut = levels.noise > 0.3 * _quantum(x) and float((u == top).mean()) > 0.02
+    rings = (
+        other_side
+        or cut
+        or _flats_after_openings(touches, leaves)
+        or bool(longer.any() and spent[longer].mean() > 0.1)
+        or bool(len(falling) > 0 and falling.mean() > 0.3)
+    )
     if rings:
         levels = replace(levels, swing=min(levels.swing, COIL_SWING_V * per_volt))
     return replace(levels, coil=rings)
+
+
+def _quantum(x: Floats) -> float:
+    steps = np.abs(np.diff(x[:4096]))
+    real = steps[steps > 0]
+    return float(real.min()) if len(real) else 0.0
+
+
+def _flats_after_openings(touches: NDArray[np.int64], leaves: NDArray[np.int64]) -> bool:
+    """True where many short runs at closed follow openings: bottoms of a ring that are cut off.
+
+    Bounce makes short runs too, but these go before a long one.
+    """
+    touches = touches[touches < leaves[-1]]
+    ends = leaves[np.searchsorted(leaves, touches, side="right")]
+    held = ends - touches
+    long = np.flatnonzero(held >= 0.3 * held.max(initial=0))
+    if len(long) < 3:
+        return False
+    short = np.setdiff1d(np.arange(len(held)), long)
+    short = short[(short > long[0]) & (short < long[-1])]
+    place = np.searchsorted(long, short)
+    after = touches[short] - ends[long[place - 1]]
+    before = touches[long[place]] - ends[short]
+    return int((after < before).sum()) > 0.7 * len(long)
 
 
 def track_levels(levels: Levels, x: NDArray[np.int16] | NDArray[np.float32]) -> Levels:

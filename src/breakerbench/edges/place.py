@@ -13,51 +13,20 @@ the openings. Both are closed forms of first-order circuits (any textbook on lin
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import NamedTuple
-
 import numpy as np
 from numpy.typing import NDArray
 
+from breakerbench.edges.coil import learn_ramp, learn_tail, place_ramps, place_touches
 from breakerbench.edges.crossings import POST, PRE, Crossings
+from breakerbench.edges.shapes import LN2, Placed, Response
 
 Floats = NDArray[np.float64]
-LN2 = float(np.log(2.0))
 #: Times in this module are in samples, counted from the first sample in the new state.
 COLUMNS = np.arange(PRE + POST) - PRE
 #: A sample this near to where the edge ends is no longer worth its noise.
 FLOOR = 0.02
 #: Samples before the new state that may still lie on the edge.
 BACK = 4
-
-
-class Placed(NamedTuple):
-    """at: edge in samples, absolute; u: standard uncertainty of one placement, samples."""
-
-    at: Floats
-    u: Floats
-
-
-@dataclass(frozen=True, slots=True)
-class Response:
-    """What was learned of the edges of a trace, in samples.
-
-    tau       time constant of the front end; 0 where edges fall between two samples
-    rise      time constant of the condenser on a dry feed; 0 where openings are steps
-    u_rise    its standard uncertainty
-    open_level  level that an opening of a dry feed rises to, in counts above closed
-    coil      openings are the ramp of a coil
-    ramp      typical slope of that ramp, counts a sample (for openings whose second sample is cut off)
-    top       highest count above closed that is not cut off by the converter, inf where unknown
-    """
-
-    tau: float
-    rise: float = 0.0
-    u_rise: float = 0.0
-    open_level: float = 0.0
-    coil: bool = False
-    ramp: float = 0.0
-    top: float = np.inf
 
 
 # --- steps ---------------------------------------------------------------------------------------
@@ -68,18 +37,14 @@ def _plateau(window: Floats, first: int, last: int) -> Floats:
     return np.asarray(window[:, PRE + first : PRE + last + 1].mean(axis=1))
 
 
-def closing_levels(c: Crossings, coil: bool) -> tuple[Floats, Floats]:
-    """(from, to) of closings: the open level just before, the closed level just after.
+def closing_levels(c: Crossings) -> tuple[Floats, Floats]:
+    """(from, to) of closings of a dry feed: the open level just before, the closed one just after.
 
     After a first touch that bounces there is no plateau; the tracked closed level (zero) stands in.
     """
     after = c.window[:, PRE + 4 : PRE + 13]
     quiet = np.ptp(after, axis=1) < np.maximum(8.0 * c.noise, 0.1 * c.swing)
     to = np.where(quiet, after.mean(axis=1), 0.0)
-    if coil:
-        # The open contact may still ring: carry its last slope on to the edge.
-        near, far = _plateau(c.window, -5, -4), _plateau(c.window, -7, -6)
-        return near + (near - far), to
     return np.asarray(np.median(c.window[:, PRE - 10 : PRE - 3], axis=1)), to
 
 
@@ -139,30 +104,6 @@ def place_steps(c: Crossings, start: Floats, end: Floats, tau: float) -> Placed:
         t0 = np.where(weights > 0.0, times / weights, blind)
         u = np.where(weights > 0.0, tau * sigma / np.sqrt(weights), u_blind)
     return Placed(c.at + t0 - PRE + tau * LN2, np.maximum(u, 0.01))
-
-
-def recentre(c: Crossings, tau: float) -> tuple[Crossings, NDArray[np.bool_]]:
-    """Closings of a coil whose ring happened to be inside the band when the contact touched.
-
-    The signal then lingers in the band before it goes flat; the crossing is moved to where it goes
-    flat. Returns the crossings and which of them were moved.
-    """
-    size = np.abs(c.window[:, PRE:])
-    calm = size <= (6.0 * c.noise + 0.01 * c.swing)[:, None]
-    run = np.lib.stride_tricks.sliding_window_view(calm, 6, axis=1).all(axis=2)
-    settled = np.where(run.any(axis=1), run.argmax(axis=1), 0)
-    fall = 3.0 + (tau if tau > 0 else 1.0) * float(np.log(20.0))
-    moved = settled > fall
-    if not moved.any():
-        return c, moved
-    before = np.arange(size.shape[1]) < settled[:, None]
-    # The last sample before the fall is the largest of those just before it goes flat.
-    near = before & (np.arange(size.shape[1]) >= (settled - np.ceil(fall))[:, None])
-    last = np.where(near, size, -1.0).argmax(axis=1)
-    shift = np.where(moved, np.minimum(last + 2, POST - 10), 0)
-    columns = np.minimum(np.arange(PRE + POST) + shift[:, None], PRE + POST - 1)
-    window = np.take_along_axis(c.window, columns, axis=1)
-    return Crossings(c.at + shift, c.out, window, c.closed, c.swing, c.noise), moved
 
 
 def learn_tau(c: Crossings, start: Floats, end: Floats) -> float:
@@ -272,60 +213,6 @@ def place_rises(c: Crossings, r: Response) -> Placed:
     return Placed(c.at + t0 + r.tau * LN2, np.maximum(u, 0.01))
 
 
-# --- ramp of a coil ---------------------------------------------------------------------------------
-
-
-def ramp_shape(t: Floats, tau: float) -> Floats:
-    """Unit ramp through the front end: t - tau (1 - exp(-t / tau)); zero before t = 0."""
-    late = np.maximum(t, 0.0)
-    return late if tau <= 0.0 else late - tau * (1.0 - np.exp(-late / tau))
-
-
-def place_ramps(c: Crossings, r: Response) -> Placed:
-    """Place openings of a coil: the ratio of the first two samples on the ramp tells its beginning.
-
-    Where the second one is cut off by the converter, the first and the typical slope do; where the
-    first is cut off too, the middle between the samples does.
-    """
-    w = c.window
-    base = w[:, PRE - 12 : PRE - 3]
-    start = np.where(
-        np.ptp(base, axis=1) < np.maximum(8 * c.noise, 0.1 * c.swing), base.mean(axis=1), 0.0
-    )
-    first, second = w[:, PRE] - start, w[:, PRE + 1] - start
-    lead = np.linspace(1e-3, 2.0, 2000)
-    shape = ramp_shape(lead, r.tau)
-    ratios = ramp_shape(lead + 1.0, r.tau) / shape
-    whole = second + start < 0.98 * r.top
-    ratio = np.where(first > 0, second / np.maximum(first, 1e-9), 1.0)
-    by_ratio = np.interp(-ratio, -ratios, lead)
-    slope = np.maximum(r.ramp, 1e-9)
-    by_slope = np.interp(first / slope, shape, lead)
-    cut = first + start >= 0.98 * r.top
-    t = np.where(whole, by_ratio, np.where(cut, 0.5, by_slope))
-    # The contact was still closed one sample earlier, but for what stays under the band.
-    t = np.clip(t, 0.0, 2.0)
-    sigma = c.noise / np.maximum(first, 1e-9)
-    u = np.where(whole, 1.5 * sigma + 0.02, np.where(cut, 0.29, 0.1))
-    return Placed(c.at - t + r.tau * LN2, u)
-
-
-def learn_ramp(c: Crossings, tau: float, top: float) -> float:
-    """Typical slope of the openings' ramp, counts a sample, from those with two good samples."""
-    first, second = c.window[:, PRE], c.window[:, PRE + 1]
-    good = second < 0.98 * top
-    if int(good.sum()) >= 4:
-        shape = Response(tau, coil=True, top=top)
-        t = c.at[good] + tau * LN2 - place_ramps(c.take(good), shape).at
-        reach = ramp_shape(t + 1.0, tau)
-        return float(np.median(second[good] / np.maximum(reach, 1e-6)))
-    # All second samples are cut off: the greatest first sample came almost a whole sample after.
-    kept = first[first < 0.98 * top]
-    if not len(kept):
-        return float(top)
-    return float(np.percentile(kept, 90)) / float(ramp_shape(np.array([0.95]), tau)[0])
-
-
 # --- all together -----------------------------------------------------------------------------------
 
 
@@ -343,12 +230,12 @@ def seen_top(c: Crossings) -> float:
 def learn_response(touch: Crossings, leave: Crossings, coil: bool, top: float) -> Response:
     """Edge shapes of a trace from its first contacts (some tens of each)."""
     if coil:
-        touch = touch.take(~recentre(touch, 0.0)[1])
-    start, end = closing_levels(touch, coil)
+        tau, closed, cut = learn_tail(touch)
+        top = min(top, seen_top(leave))
+        ramp = learn_ramp(leave, tau, top)
+        return Response(tau, coil=True, ramp=ramp, closed=closed, cut_closed=cut, top=top)
+    start, end = closing_levels(touch)
     tau = learn_tau(touch, start, end)
-    top = min(top, seen_top(leave))
-    if coil:
-        return Response(tau, coil=True, ramp=learn_ramp(leave, tau, top), top=top)
     open_level = float(np.median(start))
     if open_level <= 0.0:
         return Response(tau)
@@ -363,8 +250,8 @@ def learn_response(touch: Crossings, leave: Crossings, coil: bool, top: float) -
 
 def place_closings(c: Crossings, r: Response) -> Placed:
     if r.coil:
-        c, _ = recentre(c, r.tau)
-    return place_steps(c, *closing_levels(c, r.coil), r.tau)
+        return place_touches(c, r)
+    return place_steps(c, *closing_levels(c), r.tau)
 
 
 def place_openings(c: Crossings, r: Response) -> Placed:

@@ -307,9 +307,9 @@ class EdgeRun:
                 open_deg=none,
                 touch_deg=none,
                 u_open_s=opened.u / rate,
-                u_touch_s=touched.u / rate,
+                u_touch_s=np.nan_to_num(touched.u) / rate,
                 lost_s=contacts.open_in_bounce / rate,
-                valid=contacts.whole,
+                valid=contacts.whole & np.isfinite(touched.u),
             )
         )
 

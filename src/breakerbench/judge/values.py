@@ -89,9 +89,7 @@ def _number(raw: Any) -> float:
     except OverflowError:
         number = math.inf
     if not math.isfinite(number):
-        raise UnfitError(
-            "that is no ordinary number", "write one like 52.5, or leave the key out"
-        )
+        raise UnfitError("that is no ordinary number", "write one like 52.5, or leave the key out")
     return number
 
 

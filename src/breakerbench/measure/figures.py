@@ -284,7 +284,9 @@ def spacing_figures(t: Timing, tool: Instrument, s: Summary) -> dict[str, Any]:
     own = n / (n - 1.0) if n > 1 else 1.0
     fixed = [
         Component("encoder disc", tool.u_encoder_deg),
-        Component("ripple the index cannot see", float(np.abs(s.wave_open).max(initial=0.0)) / 1.73),
+        Component(
+            "ripple the index cannot see", float(np.abs(s.wave_open).max(initial=0.0)) / 1.73
+        ),
         Component("unseen ripple", s.unseen_deg),
         Component("sampling locked to the speed", _locked(s.u_open_deg, pooled * own)),
     ]

@@ -289,4 +289,3 @@ class Timing:
         self._close_window()
         self._window_q = None
         self._before = None
-

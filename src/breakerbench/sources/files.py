@@ -80,17 +80,23 @@ def written_beside(path: StrPath) -> Iterator[Path]:
 
     Raises BadInput where ``path`` is something that must not be replaced, or cannot be.
     """
-    target = Path(os.path.realpath(path))
-    if target.is_dir():
-        raise BadInput(os.fspath(path), "is a folder", "name a file in it")
-    if target.exists() and not target.is_file():
-        raise BadInput(os.fspath(path), "is a device or a pipe, not a file", "name a file")
-    beside = target.with_name(f".{target.name[:200]}.{os.getpid()}.part")
     try:
-        yield beside
-        os.replace(beside, target)
+        target = Path(os.path.realpath(path))
+        if target.is_dir():
+            raise BadInput(os.fspath(path), "is a folder", "name a file in it")
+        if target.exists() and not target.is_file():
+            raise BadInput(os.fspath(path), "is a device or a pipe, not a file", "name a file")
+        beside = target.with_name(f".{target.name[:200]}.{os.getpid()}.part")
     except OSError as error:
         raise cannot_write(path, error) from error
+    except ValueError as error:
+        raise BadInput(os.fspath(path), f"is no name of a file ({error})", "correct it") from error
+    try:
+        yield beside
+        try:
+            os.replace(beside, target)
+        except OSError as error:
+            raise cannot_write(path, error) from error
     finally:
         with contextlib.suppress(OSError):
             beside.unlink()

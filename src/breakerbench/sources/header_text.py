@@ -1,9 +1,9 @@
 """The header of a recording as JSON text, and back: every field of trace.Header, checked by hand.
 
 Keys are the attribute names of ``trace.Header``, ``Channel`` and ``EdgeChannel``. A key left out
-has the default of that class; a key not known is passed over (a change of meaning raises the version of
-the layout). The text comes from a file that may be damaged or hostile: each value is checked for
-type, range and length before it is used.
+has the default of that class; a key not known is passed over (a change of meaning raises the
+version of the layout). The text comes from a file that may be damaged or hostile: each value is
+checked for type, range and length before it is used.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 
 from breakerbench.sources.container import MAX_HEADER_TEXT
+from breakerbench.sources.options import MAX_ENCODER_PULSES
 from breakerbench.trace import EDGE_NAMES, KINDS, Channel, EdgeChannel, Header
 
 MAX_CHANNELS = 64
@@ -74,7 +75,7 @@ def _header(plain: dict[str, Any]) -> Header:
     if len(set(names)) < len(names):
         raise HeaderError("two channels have one name")
     pulses = plain.get("encoder_pulses")
-    if pulses is not None and (type(pulses) is not int or not 0 < pulses <= 1_000_000):
+    if pulses is not None and (type(pulses) is not int or not 0 < pulses <= MAX_ENCODER_PULSES):
         raise HeaderError("encoder_pulses is not a number of pulses")
     kind = _text(plain, "kind", "run")
     if kind not in KINDS:

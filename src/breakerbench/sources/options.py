@@ -65,7 +65,9 @@ class ImportOptions:
             raise BadInput("--encoder-pulses", what, f"1 to {MAX_ENCODER_PULSES}")
         for step in self.vacuum_steps:
             if not all(map(math.isfinite, step)):
-                raise BadInput("--vacuum", "holds no number to use", "seconds and kPa, as 0:0,10:20")
+                raise BadInput(
+                    "--vacuum", "holds no number to use", "seconds and kPa, as 0:0,10:20"
+                )
 
     def told(self, header: Header, where: str) -> Header:
         """The header of a recording with what the person tells besides.
@@ -78,7 +80,9 @@ class ImportOptions:
             ("--delay", self.delays),
         ):
             if mapping:
-                raise BadInput(where, f"is a recording with its own {option[2:]}s", f"leave {option} out")
+                raise BadInput(
+                    where, f"is a recording with its own {option[2:]}s", f"leave {option} out"
+                )
         kind = header.kind if self.kind == "run" else self.kind
         values = ("supply_v", "series_ohm", "temperature_c", "encoder_pulses")
         told = {name: getattr(self, name) for name in values if getattr(self, name) is not None}

@@ -49,7 +49,8 @@ class RecordingSource:
     is a hole with its reason. A hole may be empty (``first == end``): something was lost there
     though no samples are missing, as at the end of a file that was cut between two blocks.
     What ``options`` tell stands before what the header says; columns, scales and delays it has of
-    its own. Samples are read-only views of the bytes read. One iteration at a time; a second begins again.
+    its own. Samples are read-only views of the bytes read. One iteration at a time; a second begins
+    again.
     """
 
     def __init__(self, path: StrPath, options: ImportOptions | None = None) -> None:

@@ -1,0 +1,44 @@
+"""What is learned of the shape of a trace's edges, and what a placement is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+LN2 = float(np.log(2.0))
+
+
+class Placed(NamedTuple):
+    """at: edge in samples, absolute; u: standard uncertainty of one placement, samples."""
+
+    at: Floats
+    u: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Response:
+    """What was learned of the edges of a trace, in samples.
+
+    tau       time constant of the front end; 0 where edges fall between two samples
+    rise      time constant of the condenser on a dry feed; 0 where openings are steps
+    u_rise    its standard uncertainty
+    open_level  level that an opening of a dry feed rises to, in counts above closed
+    coil      openings are the ramp of a coil
+    ramp      typical slope of that ramp, counts a sample (for openings whose second sample is cut off)
+    cut_closed  the converter cuts off the closed level; ``closed`` is then where the falls lead to
+    top       highest count above closed that is not cut off by the converter, inf where unknown
+    """
+
+    tau: float
+    rise: float = 0.0
+    u_rise: float = 0.0
+    open_level: float = 0.0
+    coil: bool = False
+    ramp: float = 0.0
+    closed: float = 0.0
+    cut_closed: bool = False
+    top: float = np.inf

@@ -1,0 +1,1 @@
+"""Speed, memory and coverage, printed and never asserted: ``python tests/benchmarks/run.py``."""

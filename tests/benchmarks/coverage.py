@@ -1,0 +1,104 @@
+"""Errors and coverage over many random distributors, from two simulators that share nothing."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+import numpy as np
+
+from breakerbench.bench.random_bench import random_bench
+from breakerbench.bench.simulated import simulate
+from breakerbench.judge.specification import Specification, parse_specification
+from breakerbench.pipeline import analyze
+from independent import run as independent_run
+from independent.hold import Figure, LackingError, allowance_deg, table
+
+
+def print_tables(seeds: int) -> None:
+    """Worst and 95th percentile of the error, share of true values inside U, for each simulator."""
+    for title, results in (
+        ("The simulated bench, random distributors and conditions", own(seeds)),
+        ("The independent generator, its scenarios in turn", independent(seeds)),
+    ):
+        begin = time.perf_counter()
+        found: list[Figure] = []
+        lacking: list[str] = []
+        for seed, held in enumerate(results):
+            if isinstance(held, str):
+                lacking.append(f"seed {seed}: {held}")
+            else:
+                found += held
+        print(f"\n{title}: {seeds} seeds in {time.perf_counter() - begin:.0f} s")
+        print("(deg; 'over': errors above what is allowed; 'covered': true values inside U)")
+        print(table(found) if found else "  no result at all")
+        print(f"without a figure: {len(lacking)}")
+        for line in lacking[:10]:
+            print(f"  {line}")
+
+
+def independent(seeds: int) -> Iterator[list[Figure] | str]:
+    """Its scenarios in turn, each with seeds of its own."""
+    names = [name for name in independent_run.NAMES if name not in independent_run.SPICE]
+    for seed in range(seeds):
+        outcome = independent_run.run(names[seed % len(names)], seed // len(names))
+        yield f"{outcome.scenario}: {outcome.broken}" if outcome.broken else outcome.figures
+
+
+def own(seeds: int) -> Iterator[list[Figure] | str]:
+    for seed in range(seeds):
+        bench = random_bench(seed)
+        made = simulate(bench, seed)
+        result = analyze(made, _specification(made.truth))
+        try:
+            yield list(_figures(result, made.truth, bench.converter.sample_rate_hz, seed))
+        except LackingError as error:
+            yield str(error)
+
+
+def _specification(truth: Mapping[str, Any]) -> Specification:
+    """What a hand would know of the distributor: its lobes and their nominal angles."""
+    nominal = truth["nominal_deg"]
+    text = (
+        f'schema = 1\n[distributor]\nname = "random"\nlobes = {len(nominal)}\n'
+        f'source = "drawn at random"\nnominal_deg = {nominal}\n'
+    )
+    return parse_specification(text.encode(), "random distributor")
+
+
+def _figures(
+    result: Mapping[str, Any], truth: Mapping[str, Any], rate_hz: float, seed: int
+) -> Iterator[Figure]:
+    """Dwell per lobe, spacing and scatter; one lobe of each distributor enters the coverage."""
+    real = truth["realized"]
+    lobes = len(truth["dwell"]["per_lobe_deg"])
+    allowance = allowance_deg(rate_hz)
+    for name, table_name, key, u_key, allowed in (
+        ("dwell per lobe", "dwell", "per_lobe_deg", "u_per_lobe_deg", allowance),
+        ("spacing", "spacing", "error_deg", "u_deg", allowance),
+        ("scatter", "scatter", "deg", "u_deg", 0.01),
+    ):
+        values = _numbers(result, table_name, key)
+        u = np.broadcast_to(_numbers(result, table_name, u_key), values.shape)
+        happened = np.atleast_1d(np.array(real[table_name][key], float))
+        own_values = np.atleast_1d(np.array(truth[table_name][key], float))
+        if values.shape != own_values.shape:
+            raise LackingError(f"{table_name}.{key} has {values.size} of {own_values.size} values")
+        for lobe in range(values.size):
+            yield Figure(
+                name,
+                float(values[lobe] - happened[lobe]),
+                allowed,
+                float(values[lobe] - own_values[lobe]),
+                float(u[lobe]),
+                counts=lobe == seed % values.size and not (name == "spacing" and lobes == 1),
+            )
+
+
+def _numbers(result: Mapping[str, Any], name: str, key: str) -> np.ndarray:
+    value = result[name][key]
+    if value is None or value == [] or (isinstance(value, list) and None in value):
+        why = result["why"].get(f"{name}.{key}") or result["why"].get(name)
+        raise LackingError(f"{name}.{key} is {value}: {why}")
+    return np.atleast_1d(np.array(value, float))

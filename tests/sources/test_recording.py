@@ -126,10 +126,10 @@ def test_times_off_the_ticks_are_exact_too(tmp_path: Path) -> None:
 
 def test_many_edges_without_samples_stay_bounded(tmp_path: Path) -> None:
     header = replace(HEADER, channels=())
-    count = 100_000
+    count = 50_000
     events = [
         EdgeTimes("encoder", np.arange(n * count, (n + 1) * count) * TICK_S, np.ones(count, bool))
-        for n in range(8)
+        for n in range(11)
     ]
     path = tmp_path / "a.bbr"
     with RecordingWriter(path, header) as writer:

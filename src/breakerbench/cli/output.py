@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from breakerbench.errors import BadInput
-from breakerbench.sources.files import written_beside
+from breakerbench.sources.files import cannot_write, written_beside
 
 
 @contextmanager
@@ -30,8 +30,13 @@ def output(path: str, *inputs: str, device: bool = False) -> Iterator[Path]:
         yield target
         return
     with written_beside(path) as part:
-        part.touch(exist_ok=False)
-        yield part
+        try:
+            part.touch(exist_ok=False)
+            yield part
+        except OSError as error:
+            if error.filename in (None, str(part)):  # no such folder; the disk is full
+                raise cannot_write(path, error) from error
+            raise
 
 
 def _same(target: Path, other: str) -> bool:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from argparse import Namespace
-from contextlib import ExitStack
 from dataclasses import replace
 from itertools import pairwise
 
@@ -63,13 +62,11 @@ def write_simulated(bench: Bench, seed: int, path: str) -> None:
 
     Raises BadInput where one of them cannot be written, ValueError for an impossible bench.
     """
-    with ExitStack() as stack:
-        truth = stack.enter_context(output(truth_path(path)))
-        recording = stack.enter_context(output(path))
+    with output(truth_path(path)) as truth:
         made = simulate(bench, seed)
-        with progress("simulating") as report:
-            write_recording(recording, made, report)
         write_json(truth, made.truth)
+        with progress("simulating") as report:
+            write_recording(path, made, report)
 
 
 def bench_of(args: Namespace) -> Bench:

@@ -52,6 +52,7 @@ class Angle:
         self._clean_m = np.empty(0)
         self._zero: float | None = None
         self._next_knot = 0
+        self._first_knot = True
         self._count_t = np.empty(0)
         self._count = np.empty(0)
         self._counted = 0
@@ -66,6 +67,7 @@ class Angle:
         self._clean_t = self._clean_m = np.empty(0)
         self._count_t = self._count = np.empty(0)
         self._next_knot = 0
+        self._first_knot = True
 
     # --- input ---
 
@@ -137,7 +139,8 @@ class Angle:
     def forget_before(self, time_s: float) -> None:
         """Drop what no event at or after ``time_s`` needs."""
         k = max(int(np.searchsorted(self._knot_t, time_s)) - 4, 0)
-        k = min(k, self._next_knot)
+        k = min(k, self._next_knot) if self.pulses else k
+        self._first_knot &= k == 0
         self._knot_t, self._knot_r = self._knot_t[k:], self._knot_r[k:]
         self._next_knot -= k
         c = max(int(np.searchsorted(self._count_t, time_s)) - 4, 0)
@@ -153,6 +156,9 @@ class Angle:
             return np.full(len(time_s), np.nan), np.zeros(len(time_s), bool)
         k = np.searchsorted(t, time_s, side="right") - 1
         valid = (k >= 0) & (k < len(t) - 1)
+        if self._first_knot and len(t) > 2 and abs((t[2] - t[1]) / (t[1] - t[0]) - 1.0) < 0.01:
+            # The drive runs evenly: the half turn before the first pulse may be carried back to.
+            valid |= (k < 0) & (time_s > t[0] - 0.5 * (t[1] - t[0]))
         k = np.clip(k, 0, len(t) - 2)
         # A revolution with a missing pulse is bridged by nothing but hope: it is left out.
         valid &= r[k + 1] - r[k] == 1.0
@@ -207,6 +213,10 @@ class Angle:
         offset = np.rint(self._zero + self.pulses * r[knots] - count)
         times, numbers = [], []
         begin = place + 1
+        if k0 == 0 and self._first_knot:
+            lead = self._before_first(e[: begin[0] + 1])
+            times.append(lead)
+            numbers.append(np.arange(begin[0] - len(lead), begin[0]) + offset[0])
         for k in range(len(good)):
             piece = e[begin[k] : begin[k + 1]]
             number = np.arange(begin[k], begin[k + 1]) + offset[k]
@@ -223,6 +233,7 @@ class Angle:
             times.append(piece)
             numbers.append(number)
         self._next_knot = last
+        self._first_knot = False
         self._raw = e[begin[-1] - 1 :]
         if times:
             new_t, new_m = np.concatenate(times), np.concatenate(numbers)
@@ -230,6 +241,16 @@ class Angle:
                 self.irregular.add(self._clean_t, self._clean_m, new_t, new_m)
             self._clean_t = np.concatenate([self._clean_t, new_t])
             self._clean_m = np.concatenate([self._clean_m, new_m])
+
+    def _before_first(self, e: Floats) -> Floats:
+        """Pulses before the first index (``e`` ends just after it) back to the first gap, one turn."""
+        assert self.pulses
+        e = e[-self.pulses - 1 :]
+        spans = np.diff(e)
+        if not len(spans):
+            return e[:0]
+        odd = np.flatnonzero((spans > 1.5 * spans[-1]) | (spans < 0.5 * spans[-1]))
+        return e[(int(odd[-1]) + 1 if len(odd) else 0) : -1]
 
     def _mend(self, e: Floats, turns: int) -> tuple[Floats, Floats] | None:
         """Number a revolution whose count is wrong: lost pulses leave gaps, spurious ones split one.

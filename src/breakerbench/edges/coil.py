@@ -142,6 +142,11 @@ def place_touches(c: Crossings, r: Response) -> Placed:
     t0 = np.where(odd, tail - 0.5, t0)
     sigma = c.noise / np.maximum(np.abs(amplitude), c.noise)
     u = np.where(odd, 0.5, np.maximum(tau * sigma, 0.02))
+    # Where the course itself is cut off, the touch came from somewhere above: a burn line or a ring
+    # of one to two and a half times what the converter can show, from memory.
+    above = c.window[rows, end] >= 0.98 * r.top
+    t0 = np.where(above, t0 - 0.45 * tau, t0)
+    u = np.where(above, 0.3 * tau, u)
     # Where the converter cuts off at closed and the ring was there already, the touch left no sign.
     unseen = (calm == 0.0) & ~is_fall(c)
     return Placed(c.at - PRE + t0 + tau * LN2, np.where(unseen, np.nan, u))
@@ -177,25 +182,42 @@ def place_ramps(c: Crossings, r: Response) -> Placed:
     slope = np.maximum(r.ramp, 1e-9)
     by_slope = np.interp(first / slope, shape, lead)
     cut = first + start >= 0.98 * r.top
-    t = np.where(whole, by_ratio, np.where(cut, 0.5, by_slope))
+    # Cut off at once: later than it takes to reach the top, sooner than one sample after the band.
+    low = np.maximum(0.25 * c.swing, 5.0 * c.noise)
+    least = np.interp(r.top / slope, shape, lead)
+    most = 1.0 + np.interp(low / slope, shape, lead)
+    by_limits = 0.5 * (np.minimum(least, most) + most)
+    t = np.where(whole, by_ratio, np.where(cut, by_limits, by_slope))
     # The contact was still closed one sample earlier, but for what stays under the band.
     t = np.clip(t, 0.0, 2.0)
     sigma = c.noise / np.maximum(first, 1e-9)
-    u = np.where(whole, 1.5 * sigma + 0.02, np.where(cut, 0.29, 0.1))
+    u = np.where(whole, 1.5 * sigma + 0.02, np.where(cut, 0.29, 0.15))
     return Placed(c.at - t + r.tau * LN2, u)
 
 
 def learn_ramp(c: Crossings, tau: float, top: float) -> float:
-    """Typical slope of the openings' ramp, counts a sample, from those with two good samples."""
+    """Typical slope of the openings' ramp, counts a sample, from those with two good samples.
+
+    Where the converter cuts off nearly all second samples, the spread of the first ones tells: an
+    opening falls anywhere between two samples, so the first sample past the band ``low`` comes
+    anywhere from u to u + 1 after it, u being the time to reach ``low``.
+    """
     first, second = c.window[:, PRE], c.window[:, PRE + 1]
     good = second < 0.98 * top
-    if int(good.sum()) >= 4:
+    if float(good.mean()) > 0.25 and int(good.sum()) >= 4:
         shape = Response(tau, coil=True, top=top)
         t = c.at[good] + tau * LN2 - place_ramps(c.take(good), shape).at
         reach = ramp_shape(t + 1.0, tau)
         return float(np.median(second[good] / np.maximum(reach, 1e-6)))
-    # All second samples are cut off: the greatest first sample came almost a whole sample after.
-    kept = first[first < 0.98 * top]
-    if not len(kept):
+    low = float(np.median(np.maximum(0.25 * c.swing, 5.0 * c.noise)))
+    kept = float((first < 0.98 * top).mean())
+    share = min(0.5, 0.6 * kept)
+    if share < 0.05:
         return float(top)
-    return float(np.percentile(kept, 90)) / float(ramp_shape(np.array([0.95]), tau)[0])
+    target = float(np.quantile(first, share))
+    lead = np.linspace(1e-3, 4.0, 4000)
+    shape_of = ramp_shape(lead, tau)
+    slopes = np.geomspace(0.1 * low, 100.0 * top, 400)
+    begin = np.interp(low / slopes, shape_of, lead)
+    reached = slopes * np.interp(begin + share, lead, shape_of)
+    return float(np.interp(target, reached, slopes))

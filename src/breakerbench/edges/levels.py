@@ -155,8 +155,9 @@ def _confirm(x: Floats, levels: Levels, per_volt: float) -> Levels | None:
     whole = near & (x > x.min()) & (x < x.max())
     both = np.flatnonzero(whole[1:] & whole[:-1])
     if len(both) > 100:
-        pairs = np.stack([u[both], u[both + 1]], axis=1)
-        levels = replace(levels, noise=_noise_of_steps(pairs[:, 1] - pairs[:, 0]))
+        levels = replace(levels, noise=_noise_of_steps(u[both + 1] - u[both]))
+    else:
+        levels = replace(levels, noise=min(levels.noise, _quantum(x)))
     out = ~near
     change = np.flatnonzero(out[1:] != out[:-1]) + 1
     inner = change[(change > 8) & (change < len(x) - 8)]

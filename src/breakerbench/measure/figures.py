@@ -59,29 +59,32 @@ def lobe_order(t: Timing) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class Within:
-    """Mean of each column and the variance within speed bins. n revolutions, dof of the variance."""
+    """Mean of each column and its variance within speed bins, from n values with dof."""
 
     mean: Floats
     variance: Floats
-    n: float
-    dof: float
+    n: Floats
+    dof: Floats
 
 
 def _within(n: Floats, total: Floats, square: Floats) -> Within:
-    """Pool the bins: means over all revolutions, variance about each bin's own mean."""
-    seen = n > 0
-    count = float(n.sum())
-    columns = total.reshape(len(n), -1)
-    squares = square.reshape(len(n), -1)
-    mean = columns.sum(axis=0) / count
-    inside = squares[seen] - columns[seen] ** 2 / n[seen, None]
-    dof = count - int(seen.sum())
-    if dof < 5:
+    """Pool the bins: means over all revolutions, variance about each bin's own mean.
+
+    n, total, square  (bins,) or (bins, columns); a column without values gets nan
+    """
+    total = total.reshape(len(total), -1)
+    square = square.reshape(total.shape)
+    n = np.broadcast_to(n.reshape(len(n), -1), total.shape)
+    count = n.sum(axis=0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean = total.sum(axis=0) / count
+        inside = (square - np.where(n > 0, total**2 / n, 0.0)).sum(axis=0)
+        dof = count - (n > 0).sum(axis=0)
         # A quick sweep: hardly two revolutions share a bin. The change with speed then counts too.
-        inside = squares[seen].sum(axis=0) - count * mean**2
-        dof = count - 1
-        return Within(mean, np.maximum(inside, 0.0) / max(dof, 1.0), count, dof)
-    return Within(mean, np.maximum(inside.sum(axis=0), 0.0) / dof, count, dof)
+        few = dof < 5
+        inside = np.where(few, square.sum(axis=0) - count * mean**2, inside)
+        dof = np.maximum(np.where(few, count - 1, dof), 1.0)
+        return Within(mean, np.maximum(inside, 0.0) / dof, count, dof)
 
 
 def _inflation(steps: Floats, variance: float) -> float:
@@ -151,8 +154,8 @@ def summarize(t: Timing, tool: Instrument) -> Summary:
     b = t.bins
     count = float(b.n.sum())
     omega = float(b.rpm.sum()) / count * 6.0
-    dwell = _within(b.n, b.dwell, b.dwell2)
-    mean = _within(b.n, b.mean, b.mean2)
+    dwell = _within(b.n_dwell, b.dwell, b.dwell2)
+    mean = _within(b.n_mean, b.mean, b.mean2)
     error = _within(b.n, b.error, b.error2)
     phase = float(b.phase.sum()) / count
     wave_open, wave_dwell, unseen = np.zeros(t.lobes), np.zeros(t.lobes), 0.0
@@ -223,8 +226,8 @@ def dwell_figures(t: Timing, tool: Instrument, s: Summary) -> dict[str, Any]:
                 [
                     Component(
                         "repeatability",
-                        float(np.sqrt(variance * inflation / s.dwell.n)),
-                        max(s.dwell.dof, 1.0),
+                        float(np.sqrt(variance * inflation / s.dwell.n[i])),
+                        float(s.dwell.dof[i]),
                     ),
                     Component("sampling locked to the speed", _locked(placement, variance)),
                     Component("ripple the index cannot see", abs(float(s.wave_dwell[i])) / 1.73),
@@ -233,16 +236,16 @@ def dwell_figures(t: Timing, tool: Instrument, s: Summary) -> dict[str, Any]:
                 ]
             )
         )
-    u_mean = mean_u(float(s.mean.variance[0]), s.mean.n, s.mean.dof)
+    u_mean = mean_u(float(s.mean.variance[0]), float(s.mean.n[0]), float(s.mean.dof[0]))
     mean = float(s.mean.mean[0]) + reference
     by_speed = []
-    for k in np.flatnonzero(t.bins.n >= BIN_REVOLUTIONS):
-        n = float(t.bins.n[k])
+    for k in np.flatnonzero(t.bins.n_mean >= BIN_REVOLUTIONS):
+        n = float(t.bins.n_mean[k])
         value = float(t.bins.mean[k]) / n
         variance = max(float(t.bins.mean2[k]) / n - value**2, 0.0) * n / (n - 1.0)
         by_speed.append(
             {
-                "rpm": float(t.bins.rpm[k]) / n,
+                "rpm": float(t.bins.rpm[k]) / float(t.bins.n[k]),
                 "deg": value + reference,
                 "u_deg": mean_u(variance, n, n - 1.0),
             }
@@ -258,7 +261,7 @@ def dwell_figures(t: Timing, tool: Instrument, s: Summary) -> dict[str, Any]:
         "variation_deg": None,
         "by_speed": by_speed,
         # What an averaging meter would show: it counts bounce as open.
-        "meter_deg": mean - float(t.bins.lost.sum()) / float(t.bins.n.sum()),
+        "meter_deg": mean - float(t.bins.lost.sum()) / max(float(t.bins.n_mean.sum()), 1.0),
     }
     if len(values) > 1:
         figures["variation_deg"] = max(values) - min(values)
@@ -277,9 +280,9 @@ def spacing_figures(t: Timing, tool: Instrument, s: Summary) -> dict[str, Any]:
     # One figure serves all lobes; where one lobe is plainly rougher than the rest, its own.
     variance = s.error.variance
     pooled = float(variance.mean())
-    if n > 1 and float(variance.max()) > pooled * (1.0 + 6.0 / np.sqrt(max(s.error.dof, 1.0))):
+    if n > 1 and float(variance.max()) > pooled * (1.0 + 6.0 / np.sqrt(float(s.error.dof[0]))):
         pooled = float(variance.max())
-    dof = max(s.error.dof, 1.0) * max(n - 1, 1)
+    dof = float(s.error.dof[0]) * max(n - 1, 1)
     inflation = _inflation(t.error_steps, float(variance.mean()))
     own = n / (n - 1.0) if n > 1 else 1.0
     fixed = [
@@ -290,7 +293,7 @@ def spacing_figures(t: Timing, tool: Instrument, s: Summary) -> dict[str, Any]:
         Component("unseen ripple", s.unseen_deg),
         Component("sampling locked to the speed", _locked(s.u_open_deg, pooled * own)),
     ]
-    u = float(np.sqrt(pooled * inflation / s.error.n))
+    u = float(np.sqrt(pooled * inflation / float(s.error.n[0])))
     u_error = expanded([Component("repeatability", u, dof), *fixed])
     both = [Component(c.name, c.u * np.sqrt(2.0)) for c in fixed]
     u_interval = expanded([Component("repeatability", u * np.sqrt(2.0 * own), dof), *both])

@@ -33,6 +33,8 @@ class Bins:
     def __init__(self, lobes: int) -> None:
         self.n = np.zeros(BINS)
         self.rpm = np.zeros(BINS)
+        self.n_dwell = np.zeros((BINS, lobes))
+        self.n_mean = np.zeros(BINS)
         self.dwell = np.zeros((BINS, lobes))
         self.dwell2 = np.zeros((BINS, lobes))
         self.mean = np.zeros(BINS)
@@ -57,6 +59,18 @@ class ScatterSums:
     neighbour: float = 0.0
     low: float = 0.0
     high: float = 0.0
+
+
+def trend_degree(rows: int) -> int:
+    return 3 if rows >= 12 else 1
+
+
+def trend_of(values: Floats) -> Floats:
+    """Smooth trend through the means of neighbouring revolutions: advance, drift of the drive."""
+    m = len(values)
+    basis = np.vander(np.linspace(-1.0, 1.0, m), trend_degree(m) + 1, increasing=True)
+    q, _ = np.linalg.qr(basis)
+    return np.asarray(q @ (q.T @ values))
 
 
 class Timing:
@@ -85,9 +99,10 @@ class Timing:
         self._last_deg = 0.0
         self._pending: Openings | None = None
         self._pending_n = np.empty(0, np.int64)
-        self._window: list[tuple[Floats, float, float, float]] = []
+        self._window: list[Floats] = []
+        self._collected = 0
         self._window_q: int | None = None
-        self._before: tuple[int, float, Floats] | None = None
+        self._before: tuple[Ints, Floats, Floats] | None = None
 
     # --- labels ---
 
@@ -164,119 +179,152 @@ class Timing:
     # --- revolutions ---
 
     def _revolve(self, o: Openings, number: Ints) -> None:
+        """Reduce the whole revolutions: all lobes in turn, each with a known angle."""
         n = self.lobes
-        usable = o.valid & (number >= 0)
-        # A revolution goes from the opening that ends the one before to its own last opening.
+        known = (number >= 0) & np.isfinite(o.open_deg)
         fits = np.zeros(len(o), bool)
-        if len(o) > n:
-            head = np.arange(len(o) - n)
-            fits[head] = (number[head] % n == n - 1) & (number[head + n] == number[head] + n)
-            fits[head] &= number[head] >= 0
-            for k in range(1, n + 1):
-                fits[head] &= usable[head + k] & (number[head + k] == number[head] + k)
+        if len(o) >= n:
+            head = np.arange(len(o) - n + 1)
+            fits[head] = number[head] % n == 0
+            for k in range(n):
+                fits[head] &= known[head + k] & (number[head + k] == number[head] + k)
         start = np.flatnonzero(fits)
         if len(start):
             self._reduce(o, number, start)
-        # What may still become a revolution: from the last possible head on.
-        keep = max(len(o) - n, 0)
-        tail = np.flatnonzero(number[keep:] % n == n - 1)
-        keep = keep + int(tail[0]) if len(tail) else len(o)
+        # Keep what may still become a revolution, and the opening before it.
+        keep = len(o)
+        rest = np.flatnonzero(known & (number % n == 0))
+        done = int(start[-1]) + n if len(start) else 0
+        rest = rest[rest >= max(done, len(o) - n + 1)]
+        if len(rest):
+            keep = int(rest[0])
+        keep = max(min(keep, len(o)) - 1, 0)
         self._pending, self._pending_n = o.take(slice(keep, None)), number[keep:]
+
+    def _speed(self, o: Openings, number: Ints, start: Ints) -> Floats:
+        """Speed of revolutions that begin at ``start``, rpm: over one whole turn where it can be."""
+        n = self.lobes
+        end = start + n - 1
+        before = np.maximum(start - 1, 0)
+        turn = (start > 0) & (number[before] == number[start] - 1) & (number[before] >= 0)
+        turn &= np.isfinite(o.open_deg[before])
+        begin = np.where(turn, before, start)
+        t0, a0 = o.time_s[begin], o.open_deg[begin]
+        if n == 1:
+            t0 = np.where(turn, t0, o.touch_s[start])
+            a0 = np.where(turn, a0, o.touch_deg[start])
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.asarray((o.open_deg[end] - a0) / (o.time_s[end] - t0) / 6.0)
 
     def _reduce(self, o: Openings, number: Ints, start: Ints) -> None:
         """Add whole revolutions: rows of (revolution, lobe)."""
         n = self.lobes
-        rows = start[:, None] + np.arange(1, n + 1)
-        turn = number[start + 1] // n
-        span_s = o.time_s[start + n] - o.time_s[start]
-        rpm = (o.open_deg[start + n] - o.open_deg[start]) / span_s / 6.0
+        rows = start[:, None] + np.arange(n)
+        turn = number[start] // n
+        rpm = self._speed(o, number, start)
         moved = o.open_deg[rows] - 360.0 * ((o.open_deg[rows[:, :1]] - self.nominal[0]) // 360.0)
         deviation = moved - self.nominal
         phase = deviation.mean(axis=1)
         error = deviation - phase[:, None]
         # The whole turns taken off must not jump when the first lobe passes the index.
         phase = (phase - self._shift_now() + 180.0) % 360.0 - 180.0 + self._shift_now()
-        dwell = o.open_deg[rows] - o.touch_deg[rows]
-        good = (rpm > 0) & (rpm < BIN_RPM * BINS) & np.isfinite(dwell).all(axis=1)
-        pitch = 360.0 / n
-        good &= (dwell > 0).all(axis=1) & (dwell < 2.0 * pitch + 360.0 * (n == 1)).all(axis=1)
-        bin_of = np.clip(rpm / BIN_RPM, 0, BINS - 1).astype(np.int64)
-        lost = o.lost_s[rows].sum(axis=1) * rpm * 6.0 / n
-        if self.reference_deg is None and good.any():
-            self.reference_deg = float(dwell[good][0].mean())
+        with np.errstate(invalid="ignore"):
+            dwell = np.where(o.valid[rows], o.open_deg[rows] - o.touch_deg[rows], np.nan)
+            dwell[(dwell <= 0.0) | (dwell >= 360.0)] = np.nan
+            good = (rpm > 0.0) & (rpm < BIN_RPM * BINS)
         if not good.any():
             return
-        b, r = self.bins, bin_of[good]
-        centred = dwell[good] - (self.reference_deg or 0.0)
-        mean = centred.mean(axis=1)
-        err = error[good]
+        rows, turn, rpm = rows[good], turn[good], rpm[good]
+        phase, error, dwell = phase[good], error[good], dwell[good]
+        seen = np.isfinite(dwell)
+        if self.reference_deg is None and seen.any():
+            self.reference_deg = float(dwell[seen][0])
+        centred = np.where(seen, dwell - (self.reference_deg or 0.0), 0.0)
+        whole = seen.all(axis=1)
+        mean = np.where(whole, centred.mean(axis=1), 0.0)
+        # A speed that stands exactly on the edge of two bins must not fall to both by rounding.
+        r = np.clip(rpm / BIN_RPM + 1e-6, 0, BINS - 1).astype(np.int64)
+        lost = o.lost_s[rows].sum(axis=1) * rpm * 6.0 / n
+        u2 = (o.u_open_s[rows] ** 2).mean(axis=1)
+        b = self.bins
         for total, values in (
-            (b.n, np.ones(len(r))), (b.rpm, rpm[good]),
-            (b.dwell, centred), (b.dwell2, centred**2),
-            (b.mean, mean), (b.mean2, mean**2),
-            (b.error, err), (b.error2, err**2),
-            (b.phase, phase[good]), (b.lost, lost[good]),
-            (b.u_open2, (o.u_open_s[rows[good]] ** 2).mean(axis=1)),
-            (b.u_touch2, (o.u_touch_s[rows[good]] ** 2).mean(axis=1)),
+            (b.n, np.ones(len(r))), (b.rpm, rpm), (b.phase, phase),
+            (b.n_dwell, seen), (b.dwell, centred), (b.dwell2, centred**2),
+            (b.n_mean, whole), (b.mean, mean), (b.mean2, mean**2),
+            (b.error, error), (b.error2, error**2),
+            (b.lost, np.where(whole, lost, 0.0)), (b.u_open2, u2),
+            (b.u_touch2, (o.u_touch_s[rows] ** 2).mean(axis=1)),
         ):  # fmt: skip
             np.add.at(total, r, values)
         self.revolutions += len(r)
-        self.least_rpm = min(self.least_rpm, float(rpm[good].min()))
-        self.most_rpm = max(self.most_rpm, float(rpm[good].max()))
-        u2 = (o.u_open_s[rows] ** 2).mean(axis=1)
-        smooth = phase[:, None] + error
-        for k in np.flatnonzero(good).tolist():
-            self._step(int(turn[k]), float(dwell[k].mean()), error[k])
-            self._to_window(int(turn[k]), smooth[k], float(rpm[k]), float(u2[k]))
+        self.least_rpm = min(self.least_rpm, float(rpm.min()))
+        self.most_rpm = max(self.most_rpm, float(rpm.max()))
+        self._steps(turn, np.where(whole, mean, np.nan), error)
+        self._to_windows(turn, phase[:, None] + error, rpm, u2)
 
     def _shift_now(self) -> float:
         return self._shift or 0.0
 
-    def _step(self, turn: int, mean: float, error: Floats) -> None:
+    def _steps(self, turn: Ints, mean: Floats, error: Floats) -> None:
         """Differences between neighbouring revolutions: they tell whether these are independent."""
-        before, self._before = self._before, (turn, mean, error)
-        if before is None or turn != before[0] + 1:
-            return
-        self.dwell_steps += (1.0, (mean - before[1]) ** 2)
-        self.error_steps += (len(error), float(((error - before[2]) ** 2).sum()))
+        if self._before is not None:
+            turn = np.concatenate([self._before[0], turn])
+            mean = np.concatenate([self._before[1], mean])
+            error = np.concatenate([self._before[2], error])
+        self._before = (turn[-1:], mean[-1:], error[-1:])
+        next_one = np.diff(turn) == 1
+        step = np.diff(mean)[next_one]
+        step = step[np.isfinite(step)]
+        # One after the other, so that the sums do not depend on how the run was split.
+        np.add.at(self.dwell_steps, np.zeros(len(step), np.int64), 1.0)
+        np.add.at(self.dwell_steps, np.ones(len(step), np.int64), step**2)
+        wide = (np.diff(error, axis=0)[next_one] ** 2).sum(axis=1)
+        np.add.at(self.error_steps, np.zeros(len(wide), np.int64), float(self.lobes))
+        np.add.at(self.error_steps, np.ones(len(wide), np.int64), wide)
 
     # --- scatter ---
 
-    def _to_window(self, turn: int, deviation: Floats, rpm: float, u2: float) -> None:
-        if self._window_q is not None and turn != self._window_q + 1:
-            self._close_window()
-        self._window_q = turn
-        self._window.append((deviation, rpm, u2, turn))
-        if len(self._window) == WINDOW:
-            self._close_window()
+    def _to_windows(self, turn: Ints, deviation: Floats, rpm: Floats, u2: Floats) -> None:
+        """Collect neighbouring revolutions into windows of WINDOW; a break closes a window early."""
+        rows = np.column_stack([rpm, u2, deviation])
+        begin = 0
+        while begin < len(turn):
+            if self._window_q is not None and turn[begin] != self._window_q + 1:
+                self._close_window()
+            room = WINDOW - self._collected
+            piece = turn[begin : begin + room]
+            breaks = np.flatnonzero(np.diff(piece) != 1)
+            take = int(breaks[0]) + 1 if len(breaks) else len(piece)
+            self._window.append(rows[begin : begin + take])
+            self._collected += take
+            self._window_q = int(piece[take - 1])
+            begin += take
+            if self._collected == WINDOW:
+                self._close_window()
 
     def _close_window(self) -> None:
-        rows, self._window = self._window, []
+        parts, self._window, self._collected = self._window, [], 0
+        self._window_q = None
+        if not parts:
+            return
+        rows = np.concatenate(parts)
         m = len(rows)
         if m < SHORTEST_WINDOW:
             return
-        x = np.array([row[0] for row in rows])
-        rpm = np.array([row[1] for row in rows])
-        trend = x.mean(axis=1)
-        degree = 3 if m >= 12 else 1
-        t = np.linspace(-1.0, 1.0, m)
-        basis = np.vander(t, degree + 1, increasing=True)
-        q, _ = np.linalg.qr(basis)
-        smooth = q @ (q.T @ trend)
-        centred = x - x.mean(axis=0) - (smooth - trend.mean())[:, None]
-        dof = m * self.lobes - self.lobes - degree
-        omega = rpm * 6.0
-        steady = float(np.ptp(rpm)) < STEADY_RPM
-        sums = self.steady if steady else self.moving
-        sums.square += float((centred**2).sum())
-        sums.dof += dof
-        sums.events += centred.size
+        x, rpm, u2 = rows[:, 2:], rows[:, 0], rows[:, 1]
+        smooth = trend_of(x.mean(axis=1))
+        centred = x - x.mean(axis=0) - (smooth - smooth.mean())[:, None]
+        omega2 = (rpm * 6.0) ** 2
+        sums = self.steady if float(np.ptp(rpm)) < STEADY_RPM else self.moving
         flat = centred.ravel()
+        sums.square += float((flat**2).sum())
+        sums.dof += (m - 1) * self.lobes - trend_degree(m)
+        sums.events += centred.size
         sums.neighbour += float((flat[1:] * flat[:-1]).sum())
-        sums.noise += float((np.array([row[2] for row in rows]) * omega**2).sum()) * self.lobes
-        sums.omega2 += float((omega**2).sum()) * self.lobes
-        sums.low = min(sums.low, float(centred.min()))
-        sums.high = max(sums.high, float(centred.max()))
+        sums.noise += float((u2 * omega2).sum()) * self.lobes
+        sums.omega2 += float(omega2.sum()) * self.lobes
+        sums.low = min(sums.low, float(flat.min()))
+        sums.high = max(sums.high, float(flat.max()))
 
     def finish(self) -> None:
         """Close what is open; nothing can be added to these sums after."""
@@ -287,5 +335,4 @@ class Timing:
         self._pending = None
         self._pending_n = np.empty(0, np.int64)
         self._close_window()
-        self._window_q = None
         self._before = None

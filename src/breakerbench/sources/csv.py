@@ -135,19 +135,20 @@ class CsvSource:
         self._seek(self._layout.offset)
         line = self._layout.line
         rest = b""
-        while True:
+        blank = False
+        last = False
+        while not last:
             data = self._read(_PIECE_BYTES)
+            last = len(data) < _PIECE_BYTES
             text = rest + data
-            cut = text.rfind(b"\n") + 1 if data else len(text)
-            rows = text[:cut].rstrip(b" \r\n")
-            # Blank lines wait: at the end of the file they are no fault, before a row they are.
-            end = text.find(b"\n", len(rows)) + 1 if rows else 0
-            rest = text[end:] if data or end else b""
+            cut = len(text) if last else text.rfind(b"\n") + 1
+            rows, rest = text[:cut].rstrip(b" \r\n"), text[cut:]
             if rows:
+                if blank:  # at the end of the file they are no fault
+                    raise BadInput(f"{self._where} line {line}", "is blank", "remove the line")
                 yield line, rows
                 line += count_lines(rows)
-            if not data:
-                return
+            blank = blank or text.count(b"\n", len(rows), cut) > (1 if rows else 0)
             if len(rest) > MAX_LINE:
                 what = "is no line of a trace: no line end within 65,536 bytes"
                 raise BadInput(f"{self._where} line {line}", what, "export it again")

@@ -160,14 +160,14 @@ def _header_row(
             names = split_line(text, delimiter)
         except csv.Error as error:
             raise BadInput(place, f"is not a header row ({error})", _HEADER_MEND) from error
+        if all(NUMBER.fullmatch(name.replace(",", ".")) for name in names):
+            raise BadInput(place, "holds numbers where the names belong", _HEADER_MEND)
         if best is None or (wanted in names, len(names)) > best[:2]:
             best = wanted in names, len(names), delimiter, names
     assert best is not None
     _, width, delimiter, names = best
     if width > MAX_COLUMNS:
         raise BadInput(place, f"has {width} columns", f"leave at most {MAX_COLUMNS}")
-    if all(NUMBER.fullmatch(name.replace(",", ".")) for name in names):
-        raise BadInput(place, "holds numbers where the names belong", _HEADER_MEND)
     return delimiter, names
 
 

@@ -1,0 +1,517 @@
+"""CSV imports: a table of files, with what must come out of each; and Python's own csv as judge."""
+
+from __future__ import annotations
+
+import csv
+import math
+import tracemalloc
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from breakerbench.errors import BadInput
+from breakerbench.sources import csv_rows
+from breakerbench.sources.csv import CsvSource
+from breakerbench.sources.csv_layout import MAX_LINE
+from breakerbench.sources.options import ImportOptions
+from breakerbench.sources.recording import RecordingSource, write_recording
+from breakerbench.trace import Block
+
+from .traces import whole
+
+many = settings(
+    max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None
+)
+
+
+def read(
+    path: Path, data: bytes, options: ImportOptions | None = None
+) -> tuple[CsvSource, dict[str, list[float]]]:
+    """The source and its channels, as Python floats."""
+    path.write_bytes(data)
+    with CsvSource(path, options) as source:
+        first = 0
+        columns: dict[str, list[float]] = {c.name: [] for c in source.header.channels}
+        for event in source:
+            assert isinstance(event, Block)
+            assert event.first == first
+            first += len(event)
+            for channel, samples in zip(source.header.channels, event.samples, strict=True):
+                assert samples.dtype == np.float32
+                columns[channel.name] += samples.tolist()
+        assert source.progress() == (len(data), len(data))
+    return source, columns
+
+
+class Good(NamedTuple):
+    data: bytes
+    columns: Mapping[str, list[float]]
+    rate_hz: float = 1000.0
+    options: Mapping[str, Any] = {}
+    notes: Mapping[str, Any] = {}
+
+
+PLAIN = {"points_v": [1.0, 2.5, -3.0]}
+GOOD = {
+    "plain": Good(b"time_s,points_v\n0,1\n0.001,2.5\n0.002,-3\n", PLAIN),
+    "no line end at the end": Good(b"time_s,points_v\n0,1\n0.001,2.5\n0.002,-3", PLAIN),
+    "CRLF": Good(b"time_s,points_v\r\n0,1\r\n0.001,2.5\r\n0.002,-3\r\n", PLAIN),
+    "blank lines at the end": Good(
+        b"time_s,points_v\n0,1\n0.001,2.5\n0.002,-3\n\n  \n\r\n\n", PLAIN
+    ),
+    "very many blank lines at the end": Good(
+        b"time_s,points_v\n0,1\n0.001,2.5\n0.002,-3\n" + b" \r\n" * 200_000, PLAIN
+    ),
+    "CRLF and blank lines at the end": Good(
+        b"time_s,points_v\r\n0,1\r\n0.001,2.5\r\n0.002,-3\r\n\r\n\r\n", PLAIN
+    ),
+    "byte-order mark": Good(b"\xef\xbb\xbftime_s,points_v\n0,1\n0.001,2.5\n0.002,-3\n", PLAIN),
+    "byte-order mark and comment": Good(
+        b"\xef\xbb\xbf# scope: ours\ntime_s,points_v\n0,1\n0.001,2.5\n0.002,-3\n",
+        PLAIN,
+        notes={"scope": "ours"},
+    ),
+    "semicolons": Good(b"time_s;points_v\n0;1\n0.001;2.5\n0.002;-3\n", PLAIN),
+    "tabs": Good(b"time_s\tpoints_v\n0\t1\n0.001\t2.5\n0.002\t-3\n", PLAIN),
+    "semicolons and decimal comma": Good(b"time_s;points_v\n0;1\n0,001;2,5\n0,002;-3,0\n", PLAIN),
+    "tabs and decimal comma": Good(b"time_s\tpoints_v\n0\t1\n0,001\t2,5\n0,002\t-3\n", PLAIN),
+    "quoted decimal comma": Good(
+        b'"time_s","points_v"\n"0","1"\n"0,001","2,5"\n"0,002","-3"\n', PLAIN
+    ),
+    "decimal comma with exponent": Good(
+        b"time_s;points_v\n0,0E+00;1\n1,0E-03;25,0E-1\n2,0E-03;-3\n", PLAIN
+    ),
+    "spreadsheet's separator line": Good(
+        b"sep=;\r\ntime_s;points_v\r\n0;1\r\n0,001;2,5\r\n0,002;-3\r\n", PLAIN
+    ),
+    "quoted header": Good(b'"time_s","points_v"\n0,1\n0.001,2.5\n0.002,-3\n', PLAIN),
+    "spaces": Good(b" time_s , points_v \n 0 , 1 \n0.001,\t2.5\n  0.002,  -3\n", PLAIN),
+    "forms of numbers": Good(
+        b"time_s,points_v\n0e0,+1\n1E-3,.25e1\n2.e-03,-3.000000000000000000000000\n", PLAIN
+    ),
+    "comments": Good(
+        b"# bench: ours\n#\n# free text\n\n#Date : today: noon\ntime_s,points_v\n0,1\n"
+        b"0.001,2.5\n0.002,-3\n",
+        PLAIN,
+        notes={"bench": "ours", "Date": "today: noon", "comments": ["free text"]},
+    ),
+    "columns in any order": Good(
+        b"encoder,points_v,time_s,index\n1,1,0,5\n0,2.5,0.001,0\n1,-3,0.002,5\n",
+        {**PLAIN, "index": [5.0, 0.0, 5.0], "encoder": [1.0, 0.0, 1.0]},
+    ),
+    "all channels": Good(
+        b"time_s,points_v,contact_v,current_a,supply_v,condenser_v,spark,index,encoder\n"
+        b"0,1,2,3,4,5,6,7,8\n1e-3,1,2,3,4,5,6,7,8\n",
+        {"points_v": [1.0, 1.0]}
+        | {
+            name: [float(n)] * 2
+            for n, name in enumerate(
+                ("contact_v", "current_a", "supply_v", "condenser_v", "spark", "index", "encoder"),
+                2,
+            )
+        },
+    ),
+    "unknown columns hold anything": Good(
+        b'n,time_s,remark,points_v,n\n,0,"a, b",1,x\n7,0.001,\xff\xfe,2.5,\n8,0.002,nan,-3,1\n',
+        PLAIN,
+        notes={"columns passed over": ["n", "remark", "n"]},
+    ),
+    "separator at the end of every row": Good(
+        b"time_s,points_v,\n0,1,\n0.001,2.5,\n0.002,-3,\n",
+        PLAIN,
+        notes={"columns passed over": [""]},
+    ),
+    "decimal comma beside an unknown column with points": Good(
+        b"when;time_s;points_v\n1.2.2001;0;1\n1.2.2001;0,001;2,5\n1.2.2001;0,002;-3\n",
+        PLAIN,
+        notes={"columns passed over": ["when"]},
+    ),
+    "named columns": Good(
+        b"Time [ms];CH1 (V)\n0;10\n1;25\n2;-30\n",
+        PLAIN,
+        options={
+            "columns": {"time_s": "Time [ms]", "points_v": "CH1 (V)"},
+            "scales": {"time_s": 1e-3, "points_v": 0.1},
+        },
+    ),
+    "a named column stands before one with the name": Good(
+        b"time_s,points_v,CH2\n0,9,1\n0.001,9,2.5\n0.002,9,-3\n",
+        PLAIN,
+        options={"columns": {"points_v": "CH2"}},
+        notes={"columns passed over": ["points_v"]},
+    ),
+    "one column for two channels": Good(
+        b"time_s,CH1\n0,1\n0.001,2.5\n0.002,-3\n",
+        {**PLAIN, "contact_v": [1.0, 2.5, -3.0]},
+        options={"columns": {"points_v": "CH1", "contact_v": "CH1"}},
+    ),
+    "a comma in a name of a table with semicolons": Good(
+        b"time_s;points_v;U, other\n0;1;1\n0.001;2.5;1\n0.002;-3;1\n",
+        PLAIN,
+        notes={"columns passed over": ["U, other"]},
+    ),
+    "a western code page": Good(
+        b"# Pr\xfcfer: ich\ntime_s,points_v,\xb5s\n0,1,1\n0.001,2.5,1\n0.002,-3,1\n",
+        PLAIN,
+        notes={"Prüfer": "ich", "columns passed over": ["µs"]},
+    ),
+    "two rows": Good(b"time_s,points_v\n0,1\n1,2\n", {"points_v": [1.0, 2.0]}, 1.0),
+    "a time before zero": Good(
+        b"time_s,points_v\n-0.001,1\n0,2.5\n0.001,-3\n", PLAIN, notes={"first_time_s": -0.001}
+    ),
+    "too small for a float": Good(
+        b"time_s,points_v\n0,1e-400\n0.001,-1e-60\n", {"points_v": [0.0, -0.0]}
+    ),
+}
+
+
+@pytest.mark.parametrize("name", GOOD)
+def test_what_is_understood(tmp_path: Path, name: str) -> None:
+    case = GOOD[name]
+    source, columns = read(tmp_path / "a.csv", case.data, ImportOptions(**case.options))
+    assert columns == dict(case.columns)
+    assert list(columns) == list(case.columns)
+    header = source.header
+    assert header.sample_rate_hz == pytest.approx(case.rate_hz, rel=1e-12)
+    assert dict(header.notes) == dict(case.notes)
+    assert not header.simulated
+    assert header.origin == "CSV file a.csv"
+    assert all((c.scale, c.zero, c.rail_counts) == (1.0, 0.0, None) for c in header.channels)
+    units = {"current_a": "A", "index": "logic", "encoder": "logic"}
+    assert [c.unit for c in header.channels] == [units.get(name, "V") for name in columns]
+
+
+@pytest.mark.parametrize("name", GOOD)
+def test_fast_and_slow_reading_agree(
+    tmp_path: Path, name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(csv_rows, "_parse_fast", lambda *_: None)
+    case = GOOD[name]
+    _, columns = read(tmp_path / "a.csv", case.data, ImportOptions(**case.options))
+    assert columns == dict(case.columns)
+
+
+ROWS = b"0,1\n0.001,2\n0.002,3\n0.003,4\n"
+HEAD = b"time_s,points_v\n"
+BAD: dict[str, tuple[bytes, str] | tuple[bytes, str, Mapping[str, Any]]] = {
+    "text in a number": (HEAD + ROWS.replace(b"3\n", b"3V\n", 1), "line 4: 'points_v' is '3V'"),
+    "not a number": (HEAD + ROWS + b"0.004,NaN\n", "line 6: 'points_v' is 'NaN'; export"),
+    "infinite": (HEAD + ROWS + b"0.004,-inf\n", "line 6: 'points_v' is '-inf'; export"),
+    "a time that is not a number": (HEAD + ROWS + b"nan,1\n", "line 6: 'time_s' is 'nan'"),
+    "empty cell": (HEAD + ROWS + b"0.004,\n", "line 6: the cell of 'points_v' is empty"),
+    "cell of spaces": (HEAD + ROWS + b"0.004,  \n", "line 6: the cell of 'points_v' is empty"),
+    "short row": (HEAD + ROWS + b"0.004\n", "line 6: has 1 cells where the header row has 2"),
+    "long row": (HEAD + ROWS + b"0.004,1,2\n", "line 6: has 3 cells where the header row has 2"),
+    "cut short": (HEAD + ROWS + b"0.0", "line 6: has 1 cells .*if the file was cut short"),
+    "blank line inside": (HEAD + ROWS + b"\n0.004,5\n", "line 6: is blank; remove"),
+    "blank line of spaces inside": (HEAD + ROWS + b"  \r\n0.004,5\n", "line 6: is blank"),
+    "blank line first": (HEAD + b"\n" + ROWS, "line 2: is blank"),
+    "comment inside": (HEAD + ROWS + b"# note\n0.004,5\n", "line 6: has 1 cells"),
+    "underscore": (HEAD + ROWS + b"0.004,1_0\n", "line 6: 'points_v' is '1_0'"),
+    "hexadecimal": (HEAD + ROWS + b"0.004,0x10\n", "line 6: 'points_v' is '0x10'"),
+    "other digits": (HEAD + ROWS + "0.004,\u0661\n".encode(), "line 6: 'points_v' is '\u0661'"),
+    "two signs": (HEAD + ROWS + b"0.004,+-1\n", "line 6: 'points_v' is '\\+-1'"),
+    "too large": (HEAD + ROWS + b"0.004,1e999\n", "line 6: 'points_v' is '1e999', too large"),
+    "too large for float32": (HEAD + ROWS + b"0.004,1e39\n", "line 6: points_v is too large"),
+    "too large when scaled": (
+        HEAD + ROWS + b"0.004,1e30\n",
+        "line 6: points_v is too large",
+        {"scales": {"points_v": 1e10}},
+    ),
+    "bare carriage return inside": (HEAD + ROWS + b"0.004,5\r0.005,6\n", "line 6: is not a row"),
+    "carriage return for a blank": (HEAD + ROWS + b"0.004,5\r0.005,6\n\n", "line 6: is not a row"),
+    "only carriage returns": ((HEAD + ROWS).replace(b"\n", b"\r"), "line 1: is not a header row"),
+    "line end in quotes": (
+        b'time_s,points_v,x\n0,1,"a\nb"\n0.001,2,c\n',
+        "line 3: has 1 cells where the header row has 3",
+    ),
+    "mixed decimal signs": (
+        b"time_s;points_v\n0,000;1,5\n0,001;1.5\n",
+        "line 3: 'points_v' is '1.5'; a number with decimal comma",
+    ),
+    "thousands": (b"time_s;points_v\n0,000;1\n0,001;1.000,5\n", "line 3: 'points_v' is '1.000,5'"),
+    "decimal comma without quotes": (
+        b"time_s,points_v\n0,000,1,5\n0,001,2,5\n",
+        "line 2: has 4 cells where the header row has 2; if it has decimal commas, export",
+    ),
+    "an escape sequence": (HEAD + ROWS + b"0.004,\x1b[2J\n", r"line 6: 'points_v' is '\\x1b\[2J'"),
+    "zero byte": (HEAD + ROWS + b"0.004,1\0\n", "is binary data"),
+    "no rows": (HEAD, "has no rows of numbers"),
+    "no rows but blank ones": (HEAD + b"\n\r\n \n", "has no rows of numbers"),
+    "one row": (HEAD + b"0,1\n", "has only one row"),
+    "empty": (b"", "is empty"),
+    "only comments": (b"# a: b\n# c\n", "there is no header row"),
+    "only blanks": (b"\n\n  \n", "there is no header row"),
+    "only a byte-order mark": (b"\xef\xbb\xbf", "there is no header row"),
+    "no header row": (ROWS, "line 1: holds numbers where the names belong"),
+    "no header row, decimal commas": (b"0,0;1,5\n0,1;2,5\n", "line 1: holds numbers"),
+    "no time": (b"t,points_v\n" + ROWS, "line 1: .*only 't', 'points_v'.*--column time_s=NAME"),
+    "nothing known": (b"time_s,CH1\n" + ROWS, "none of the columns.*--column points_v=NAME"),
+    "one column": (b"time_s\n0\n1\n", "line 1: none of the columns 'time_s' is known"),
+    "double name": (b"time_s,points_v,points_v\n0,1,1\n", "line 1: two columns are named 'points_"),
+    "double time": (b"time_s,time_s,points_v\n0,1,1\n", "line 1: two columns are named 'time_s'"),
+    "units below the names": (HEAD + b"s,V\n" + ROWS, "line 2: 'time_s' is 's'"),
+    "a column that is not there": (
+        HEAD + ROWS,
+        "line 1: there is no column 'CH1' for current_a, only 'time_s', 'points_v'; correct",
+        {"columns": {"current_a": "CH1"}},
+    ),
+    "a scale without a column": (
+        HEAD + ROWS,
+        "line 1: there is no column for --scale current_a; add --column current_a=NAME",
+        {"scales": {"current_a": 2.0}},
+    ),
+    "a delay without a column": (
+        HEAD + ROWS,
+        "line 1: there is no column for --delay current_a",
+        {"delays": {"current_a": 2e-6}},
+    ),
+    "UTF-16 with its mark": ((HEAD + ROWS).decode().encode("utf-16"), "is UTF-16 text; save"),
+    "UTF-16 without a mark": ((HEAD + ROWS).decode().encode("utf-16-be"), "is UTF-16 text; save"),
+    "noise": (bytes(range(256)) * 10, "is binary data"),
+    "time in microseconds": (
+        HEAD + b"0,1\n1e-10,2\n",
+        "line 2: gives 1e\\+10 samples a second; .*--scale time_s",
+    ),
+    "a table of one very long line": (HEAD + b"0," * 300_000, "line 2: is no line of a trace"),
+    "a header without end": (b"time_s," * 100_000, "line 1: is too long for a header row"),
+    "comments without end": (b"# more\n" * 100_000, "no header row within its first"),
+    "too many columns": (b"," * 5000 + b"time_s\n", "line 1: has 5001 columns"),
+    "a row after many blank lines": (
+        HEAD + ROWS + b"\r\n" * 300_000 + b"0.004,5\n",
+        "line 6: is blank; remove",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", BAD)
+def test_what_is_refused(tmp_path: Path, name: str) -> None:
+    data, message, *rest = BAD[name]
+    path = tmp_path / "a.csv"
+    options = ImportOptions(**(rest[0] if rest else {}))
+    with pytest.raises(BadInput, match=message) as caught:
+        read(path, data, options)
+    text = str(caught.value)
+    assert text.startswith(str(path))
+    assert text.isprintable()
+    assert len(text) < 400
+    assert caught.value.mend
+
+
+@pytest.mark.parametrize("word", ["true", "True", "YES", "1"])
+def test_a_file_may_say_that_it_is_simulated(tmp_path: Path, word: str) -> None:
+    data = f"# Simulated: {word}\n".encode() + HEAD + ROWS
+    assert read(tmp_path / "a.csv", data)[0].header.simulated
+    data = data.replace(f": {word}".encode(), b": false")
+    assert not read(tmp_path / "a.csv", data)[0].header.simulated
+
+
+def test_what_the_person_tells_is_in_the_header(tmp_path: Path) -> None:
+    options = ImportOptions(
+        delays={"points_v": 4e-6, "index": 1e-6},
+        kind="hand",
+        supply_v=12.5,
+        series_ohm=10.0,
+        temperature_c=21.0,
+        encoder_pulses=360,
+        vacuum_steps=((0.0, 0.0), (10.0, 20.0)),
+    )
+    data = b"time_s,points_v,index,encoder\n0,1,0,0\n0.001,2,1,1\n"
+    header = read(tmp_path / "a.csv", data, options)[0].header
+    assert [c.delay_s for c in header.channels] == [4e-6, 1e-6, 0.0]
+    assert (header.kind, header.supply_v, header.series_ohm) == ("hand", 12.5, 10.0)
+    assert (header.temperature_c, header.encoder_pulses) == (21.0, 360)
+    assert header.vacuum_steps == ((0.0, 0.0), (10.0, 20.0))
+    without = read(tmp_path / "a.csv", HEAD + ROWS, ImportOptions(encoder_pulses=360))[0].header
+    assert without.encoder_pulses is None
+
+
+def test_a_name_that_a_terminal_would_obey(tmp_path: Path) -> None:
+    source, _ = read(tmp_path / "a\x1b[2J\n.csv", b"# k\x1b[2J: v\x07\n" + HEAD + ROWS)
+    assert source.header.origin == "CSV file a?[2J?.csv"
+    assert source.header.notes == {"k?[2J": "v?"}
+    with CsvSource(tmp_path / "a\x1b[2J\n.csv") as again:
+        write_recording(tmp_path / "a.bbr", again)
+
+
+def test_an_import_becomes_a_recording(tmp_path: Path) -> None:
+    path = tmp_path / "a.csv"
+    path.write_bytes(long_table(100_000))
+    with CsvSource(path, ImportOptions(delays={"points_v": 4e-6})) as source:
+        write_recording(tmp_path / "a.bbr", source)
+        with RecordingSource(tmp_path / "a.bbr") as recording:
+            assert recording.header == source.header
+            a, b = whole(source.header, source), whole(source.header, recording)
+    assert a.dtypes == b.dtypes == {"<f4"}
+    for x, y in zip(a.samples, b.samples, strict=True):
+        np.testing.assert_array_equal(x, y)
+
+
+def long_table(rows: int) -> bytes:
+    lines = [f"{n / 250e3:.6f},{n % 977 / 7:.4f},{n % 13}" for n in range(rows)]
+    return ("time_s,points_v,current_a\n" + "\n".join(lines) + "\n").encode()
+
+
+def test_a_long_table_in_many_pieces_and_bounded_memory(tmp_path: Path) -> None:
+    path = tmp_path / "a.csv"
+    rows = 120_000
+    path.write_bytes(long_table(rows))
+    tracemalloc.start()
+    n = 0
+    with CsvSource(path) as source:
+        for event in source:
+            assert isinstance(event, Block)
+            k = np.arange(event.first, event.first + len(event))
+            points = np.array([float(f"{m / 7:.4f}") for m in (k % 977).tolist()], np.float32)
+            np.testing.assert_array_equal(event.samples[0], points)
+            np.testing.assert_array_equal(event.samples[1], (k % 13).astype(np.float32))
+            n += len(event)
+        peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert n == rows
+    assert peak < 8_000_000
+    assert source.header.sample_rate_hz == 250e3
+
+
+@pytest.mark.parametrize("line", [2, 40_000, 80_000, 120_001])
+def test_a_fault_far_in_is_named_by_its_line(tmp_path: Path, line: int) -> None:
+    lines = long_table(120_000).split(b"\n")
+    lines[line - 1] = lines[line - 1].replace(b",", b",x", 1)
+    with pytest.raises(BadInput, match=rf"a\.csv line {line}: 'points_v' is 'x"):
+        read(tmp_path / "a.csv", b"\n".join(lines))
+
+
+def test_a_long_line_is_bounded_far_in(tmp_path: Path) -> None:
+    data = long_table(50_000) + b"0.2," + b"1" * (4 * MAX_LINE)
+    with pytest.raises(BadInput, match=r"line 50002: is no line of a trace"):
+        read(tmp_path / "a.csv", data)
+
+
+def test_a_second_reading_begins_again(tmp_path: Path) -> None:
+    path = tmp_path / "a.csv"
+    path.write_bytes(long_table(50_000))
+    with CsvSource(path) as source:
+        next(iter(source))
+        a, b = whole(source.header, source), whole(source.header, source)
+    np.testing.assert_array_equal(a.samples[0], b.samples[0])
+    assert a.end == b.end == 50_000
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        ({"columns": {"points": "CH1"}}, "--column points: no such channel; one of points_v"),
+        ({"scales": {"volts": 1.0}}, "--scale volts: no such channel"),
+        ({"delays": {"time_s": 1.0}}, "--delay time_s: no such channel"),
+        ({"scales": {"points_v": 0.0}}, "--scale points_v: 0 is no scale"),
+        ({"scales": {"points_v": math.nan}}, "--scale points_v: nan is no scale"),
+        ({"scales": {"time_s": -1.0}}, "--scale time_s: -1 is no scale"),
+        ({"delays": {"points_v": math.inf}}, "--delay points_v: inf is no delay"),
+        ({"kind": "walk"}, "--kind walk: no such kind; one of run, hand"),
+        ({"supply_v": math.nan}, "--supply-v: nan is no number"),
+        ({"encoder_pulses": 0}, "--encoder-pulses: 0 is no number of pulses"),
+        ({"vacuum_steps": ((0.0, math.nan),)}, "--vacuum: holds no number"),
+    ],
+)
+def test_options_that_mean_nothing(options: dict[str, Any], message: str) -> None:
+    with pytest.raises(BadInput, match=message):
+        ImportOptions(**options)
+
+
+# Python's own csv and float as the judge.
+
+numbers = st.one_of(st.floats(-1e30, 1e30), st.floats(-15, 15).map(lambda x: round(x, 4)))
+cells = st.builds(
+    lambda number, form, pad: pad + form.format(number) + pad,
+    numbers,
+    st.sampled_from(["{!r}", "{:.3f}", "{:.17g}", "{:e}", "{:+.6E}", "{:.30f}"]),
+    st.sampled_from(["", " "]),
+)
+
+
+@many
+@given(
+    form=st.sampled_from([(",", "."), (";", "."), (";", ","), ("\t", "."), ("\t", ",")]),
+    quotes=st.booleans(),
+    end=st.sampled_from(["\n", "\r\n"]),
+    last=st.integers(0, 2),
+    scale=st.sampled_from([1.0, 100.0, -0.3]),
+    rows=st.lists(st.tuples(cells, cells), min_size=2, max_size=12),
+)
+def test_numbers_are_those_of_python(
+    tmp_path: Path,
+    form: tuple[str, str],
+    quotes: bool,
+    end: str,
+    last: int,
+    scale: float,
+    rows: list[tuple[str, str]],
+) -> None:
+    """Any table of any form: exactly float() of each cell, times the scale, as float32."""
+    delimiter, decimal = form
+    lines = [delimiter.join(("time_s", "points_v", "current_a"))]
+    for n, row in enumerate(rows):
+        written = [cell.replace(".", decimal) for cell in (repr(n / 4096), *row)]
+        lines.append(delimiter.join(f'"{cell}"' if quotes else cell for cell in written))
+    text = (end.join(lines) + end * last).encode()
+    options = ImportOptions(scales={"points_v": scale} if scale != 1 else {})
+    _, columns = read(tmp_path / "a.csv", text, options)
+    array = np.array([(float(a) * scale, float(b)) for a, b in rows]).astype(np.float32)
+    assert columns == {"points_v": array[:, 0].tolist(), "current_a": array[:, 1].tolist()}
+
+
+def judge(text: str) -> list[list[float]] | None:
+    """What Python's csv and float make of a file with commas; None where it is refused."""
+    lines = text.split("\n")
+    while lines and not lines[-1].strip(" \r"):
+        lines.pop()
+    rows = []
+    for line in lines[1:]:
+        try:
+            cells = next(csv.reader([line.rstrip("\r")]), [])
+            numbers = [float(cell) for cell in cells]
+        except (ValueError, csv.Error):
+            return None
+        if len(numbers) != 2 or not all(map(math.isfinite, numbers)) or "_" in line:
+            return None
+        rows.append(numbers)
+    return rows
+
+
+TABLE = HEAD + b"".join(b"%.3f,%d.5\r\n" % (n / 1000, n) for n in range(12))
+
+
+@many
+@given(data=st.data())
+def test_damaged_tables_are_read_as_python_reads_them_or_refused(
+    tmp_path: Path, data: st.DataObject
+) -> None:
+    damaged = bytearray(TABLE)
+    for _ in range(data.draw(st.integers(1, 3))):
+        place = data.draw(st.integers(len(HEAD), len(damaged)))
+        some = data.draw(
+            st.one_of(
+                st.binary(max_size=2),
+                st.sampled_from(list(b',;"\n\r \t.-+eE_0159naif#')).map(lambda b: bytes([b])),
+            )
+        )
+        damaged[place : place + data.draw(st.integers(0, 2))] = some
+    rows = judge(bytes(damaged).decode("latin-1"))
+    try:
+        _, columns = read(tmp_path / "a.csv", bytes(damaged))
+    except BadInput as error:
+        message = str(error)
+    else:
+        assert rows is not None
+        assert columns["points_v"] == np.array(rows, np.float32)[:, 1].tolist()
+        return
+    assert message.startswith(str(tmp_path / "a.csv"))
+    assert message.isprintable()
+    if rows is not None and len(rows) > 1:
+        # Only the time may be at fault, or a spelling that Python's float takes and we do not.
+        assert "time" in message or "line" in message

@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from breakerbench.trace import Block, Channel, EdgeChannel, EdgeTimes, Event, Header
+from breakerbench.trace import Block, Channel, EdgeChannel, EdgeTimes, Event, Header, Hole
 
 from . import motion as motion_
 from . import reference, waveform
@@ -152,12 +152,17 @@ def _intervals(error: Array) -> Array:
 
 @dataclass
 class TraceSource:
-    """A ``Source`` over a made trace. ``blocks``: samples a block (or sizes, repeated in turn)."""
+    """A ``Source`` over a made trace.
+
+    blocks  samples a block (or sizes, repeated in turn)
+    holes   (first, end) sample numbers that were lost, with the edges that fell into them
+    """
 
     made: Made
     blocks: int | tuple[int, ...] = 65536
     as_float: bool = False
     offset_s: float = 0.0
+    holes: tuple[tuple[int, int], ...] = ()
     done: int = field(default=0, init=False)
 
     @property
@@ -189,24 +194,32 @@ class TraceSource:
         c, made = self.made.c, self.made
         n = made.counts.size
         sizes = (self.blocks,) if isinstance(self.blocks, int) else self.blocks
-        at, k = 0, 0
-        sent = dict.fromkeys(made.edges, 0)
-        while at < n:
-            end = min(n, at + sizes[k % len(sizes)])
-            for name, (t, rising) in made.edges.items():
-                upto = int(np.searchsorted(t, end / c.rate_hz)) if end < n else t.size
-                if upto > sent[name]:
-                    part = slice(sent[name], upto)
-                    yield EdgeTimes(name, t[part], rising[part])
-                    sent[name] = upto
-            lines = [line[at:end] for line in made.lines.values()]
-            if self.as_float:
-                points = (made.counts[at:end] * waveform.scale_v(c)).astype(np.float32)
-                yield Block(at, (points, *lines))
-            else:
-                yield Block(at, (made.counts[at:end], *lines))
-            at, k = end, k + 1
-            self.done = at
+        k = 0
+        at = 0
+        for lost, back in (*self.holes, (n, n)):
+            sent = {name: np.searchsorted(t, at / c.rate_hz) for name, (t, _) in made.edges.items()}
+            while at < lost:
+                end = min(lost, at + sizes[k % len(sizes)])
+                for name, (t, rising) in made.edges.items():
+                    upto = t.size if end == n else int(np.searchsorted(t, end / c.rate_hz))
+                    if upto > sent[name]:
+                        part = slice(sent[name], upto)
+                        yield EdgeTimes(name, t[part], rising[part])
+                        sent[name] = upto
+                yield self._block(at, end)
+                at, k = end, k + 1
+                self.done = at
+            if back > lost:
+                yield Hole(lost, back, frames=1, reason="frame refused")
+                at = back
+
+    def _block(self, at: int, end: int) -> Block:
+        made = self.made
+        lines = [line[at:end] for line in made.lines.values()]
+        if self.as_float:
+            points = (made.counts[at:end] * waveform.scale_v(made.c)).astype(np.float32)
+            return Block(at, (points, *lines))
+        return Block(at, (made.counts[at:end], *lines))
 
     def progress(self) -> tuple[float, float]:
         return float(self.done), float(self.made.counts.size)
@@ -263,11 +276,13 @@ def case(
     """One case: (a Source, or the CSV written to ``csv``), specification TOML, truth.
 
     ``given``: fields of ``Conditions`` and the words of ``draw``; besides those ``blocks``,
-    ``as_float``, ``offset_s`` for the source and ``dialect`` for the CSV. A CSV has index and
-    encoder as columns, so ``sampled=True`` is set for it; its command line needs
+    ``as_float``, ``offset_s``, ``holes`` for the source and ``dialect`` for the CSV. A CSV has index
+    and encoder as columns, so ``sampled=True`` is set for it; its command line needs
     ``truth["conditions"].encoder_pulses`` for ``--encoder-pulses``.
     """
-    source_words = {k: given.pop(k) for k in ("blocks", "as_float", "offset_s") if k in given}
+    source_words = {
+        k: given.pop(k) for k in ("blocks", "as_float", "offset_s", "holes") if k in given
+    }
     dialect = given.pop("dialect", "plain")
     c = draw(seed, **({"sampled": True} if csv else {}), **given)
     made = make(c)

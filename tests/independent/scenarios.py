@@ -209,6 +209,43 @@ def _ramps(rng: Generator) -> Words:
     }
 
 
+def _at_rest(rng: Generator) -> Words:
+    """The points stand open or closed for seconds before the drive starts."""
+    rest, top = float(rng.uniform(3, 13)), float(rng.uniform(400, 2500))
+    return {
+        "profile": ((0, 0), (rest, 0), (rest + 0.7, top), (rest + 4, top)),
+        "rate_hz": 100e3,
+        "reference": "encoder",
+    }
+
+
+def _hum(rng: Generator) -> Words:
+    """Supply that sags or recovers by volts, mains pick-up of up to a volt, an offset."""
+    supply = float(_pick(rng, 6.0, 12.0)) * float(rng.uniform(0.98, 1.15))
+    return {
+        "supply_v": supply,
+        "drift_v": supply * float(rng.uniform(-0.2, 0.2)),
+        "pickup_v": supply * float(rng.uniform(0.02, 0.08)),
+        "offset_v": float(rng.uniform(-0.8, 0.8)),
+        "feed": "dry",
+        "unipolar": False,
+        "condenser_tau_s": 0.0,
+    }
+
+
+def _holes(rng: Generator) -> Words:
+    """Lost frames: samples and edges are gone, the clock goes on."""
+    rate = 200e3
+    first = np.sort(rng.integers(1000, int(4 * rate) - 30_000, int(rng.integers(1, 6))))
+    first = first[np.append(True, np.diff(first) > 30_000)]
+    return {
+        "rate_hz": rate,
+        "rpm": _log(rng, 500, 2500),
+        "reference": _pick(rng, "index", "encoder"),
+        "holes": tuple((int(f), int(f + rng.integers(50, 25_000))) for f in first),
+    }
+
+
 def _advance(rng: Generator) -> Words:
     """Openings come earlier with speed, and for some lobes past angle 0."""
     lobes = int(_pick(rng, 4, 6, 8))
@@ -280,6 +317,9 @@ ALL: tuple[Scenario, ...] = (
     Scenario("steps", _steps, even="encoder"),
     Scenario("ramps", _ramps, even="encoder"),
     Scenario("advance", _advance, even="encoder", covered=False),
+    Scenario("at rest first", _at_rest),
+    Scenario("hum", _hum),
+    Scenario("holes", _holes),
     Scenario("near index", _near_index),
     Scenario("fast", _fast),
     Scenario("wander", _wander),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
 from typing import Any
 
@@ -26,12 +26,11 @@ def output(path: str, *inputs: str, device: bool = False) -> Iterator[Path]:
     target = Path(os.path.realpath(path))
     if any(_same(target, other) for other in inputs):
         raise BadInput(path, "is the input itself", "name another file for the output")
-    if device and target.exists() and not (target.is_file() or target.is_dir()):
-        yield target
-        return
-    with written_beside(path) as part:
+    direct = device and target.exists() and not (target.is_file() or target.is_dir())
+    with nullcontext(target) if direct else written_beside(path) as part:
         try:
-            part.touch(exist_ok=False)
+            if not direct:
+                part.touch(exist_ok=False)
             yield part
         except OSError as error:
             if error.filename in (None, str(part)):  # no such folder; the disk is full

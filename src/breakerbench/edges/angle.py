@@ -21,6 +21,9 @@ Bools = NDArray[np.bool_]
 
 #: Index pulses from which the encoder's zero is taken (their median).
 ZERO_KNOTS = 8
+#: With an index alone: largest cubic part of the interpolation, degrees, that is still believed. A
+#: step of the speed within a revolution makes it large, a steady ramp does not.
+MOST_UNSURE_DEG = 0.3
 #: A revolution's encoder count may be off by this share of a pulse (the index falls between pulses).
 COUNT_TOLERANCE = 0.35
 
@@ -162,28 +165,23 @@ class Angle:
         k = np.clip(k, 0, len(t) - 2)
         # A revolution with a missing pulse is bridged by nothing but hope: it is left out.
         valid &= r[k + 1] - r[k] == 1.0
-        angle = r[k] + (time_s - t[k]) / (t[k + 1] - t[k])
-        if len(t) >= 3:
-            before = k - 1
-            after = k + 2
-            has_before = (before >= 0) & (r[k] - r[np.maximum(before, 0)] == 1.0)
-            has_after = (after < len(t)) & (r[np.minimum(after, len(t) - 1)] - r[k + 1] == 1.0)
-            b, a = np.maximum(before, 0), np.minimum(after, len(t) - 1)
-            x = time_s - t[k]
-            x0, x1, x3 = t[b] - t[k], t[k + 1] - t[k], t[a] - t[k]
-            with np.errstate(divide="ignore", invalid="ignore"):
-                # Newton's divided differences on the points (0, 0), (x1, 1), (x0, -1), (x3, 2).
-                d01 = 1.0 / x1
-                d_b = (-1.0 / x0 - d01) / (x0 - x1)
-                d_a = (2.0 / x3 - d01) / (x3 - x1)
-                d_ab = (d_a - d_b) / (x3 - x0)
-            bend = np.where(
-                has_before & has_after,
-                d_b + d_ab * (x - x0),
-                np.where(has_before, d_b, np.where(has_after, d_a, 0.0)),
-            )
-            angle = r[k] + x * d01 + x * (x - x1) * bend
-        return 360.0 * angle, valid
+        x, x1 = time_s - t[k], t[k + 1] - t[k]
+        b, a = np.maximum(k - 1, 0), np.minimum(k + 2, len(t) - 1)
+        has_before = (k >= 1) & (r[k] - r[b] == 1.0)
+        has_after = (k + 2 < len(t)) & (r[a] - r[k + 1] == 1.0)
+        # Newton's divided differences on the points (0, 0), (x1, 1), (x0, -1), (x3, 2); a knot that
+        # is missing stands a turn away and is not used.
+        x0 = np.where(has_before, t[b] - t[k], -x1)
+        x3 = np.where(has_after, t[a] - t[k], 2.0 * x1)
+        d01 = 1.0 / x1
+        d_b = (-1.0 / x0 - d01) / (x0 - x1)
+        d_a = (2.0 / x3 - d01) / (x3 - x1)
+        cubic = np.where(has_before & has_after, (d_a - d_b) / (x3 - x0) * (x - x0), 0.0)
+        bend = np.where(has_before, d_b, np.where(has_after, d_a, 0.0)) + cubic
+        # The cubic's own part tells how unevenly the drive turns: past a mark nothing is believed.
+        unsure = 360.0 * np.abs(cubic * 0.25 * x1**2)
+        valid &= unsure < MOST_UNSURE_DEG
+        return 360.0 * (r[k] + x * d01 + x * (x - x1) * bend), valid
 
     # --- encoder ---
 
@@ -268,11 +266,13 @@ class Angle:
             spans = np.diff(e)
             usual = float(np.median(spans))
         steps = np.rint(spans / usual)
-        if steps.sum() != self.pulses * turns and steps.sum() != self.pulses * turns + 1:
+        # From the pulse before one index to the pulse after the next: a whole count and one more.
+        due = self.pulses * turns + 1
+        if steps.sum() != due:
             # One gap, its length known from the count alone.
             widest = int(np.argmax(spans))
             rest = steps.sum() - steps[widest]
-            missing = self.pulses * turns - rest
+            missing = due - rest
             if not missing >= 1 or abs(spans[widest] / usual - missing) > 0.1 * missing + 1.0:
                 return None
             steps[widest] = missing

@@ -101,7 +101,7 @@ class IndexCleaner:
         if self._place is None and rising.any() and not rising.all():
             spans = np.diff(times)
             high = float(spans[rising[:-1]].sum())
-            self.report.inverted = high > 0.5 * float(spans.sum())
+            self.report.inverted = high > 0.6 * float(spans.sum())
         return times[rising != self.report.inverted]
 
     def _seed(self, active: Floats, count_at: Floats, counts: Floats) -> None:
@@ -134,7 +134,8 @@ class IndexCleaner:
         return min(widest, max(0.02, 8.0 * self._wander))
 
     def _accept(self, time: float, place: float) -> tuple[float, int] | None:
-        assert self.lobes is not None and self._place is not None
+        assert self.lobes is not None
+        assert self._place is not None
         n = self.lobes
         self.report.pulses += 1
         turns = round((place - self._place) / n)

@@ -13,8 +13,8 @@ Samples = NDArray[np.int16] | NDArray[np.float32]
 class LogicEdges:
     """Edge times of one sampled logic channel, block by block, with hysteresis.
 
-    Any two levels will do (0/1, 0/5 V, a pulse of a pick-up): the marks are at 40 % and 60 % of what
-    has been seen so far. Edges are placed by linear interpolation at half height, which is the middle
+    Any two levels will do (0/1, 0/5 V, a pulse of a pick-up): the marks lie to both sides of the middle
+    of what has been seen so far, further apart where the line is noisy. Edges are placed by linear interpolation at half height, which is the middle
     between two samples where the levels are ideal.
     """
 
@@ -47,8 +47,9 @@ class LogicEdges:
             # Only noise so far: the two levels have not been seen.
             return nothing
         middle = self._low + 0.5 * span
-        above = x > middle + 0.1 * span
-        clear = np.flatnonzero(above | (x < middle - 0.1 * span))
+        margin = min(max(0.1 * span, 4.0 * self._noise), 0.35 * span)
+        above = x > middle + margin
+        clear = np.flatnonzero(above | (x < middle - margin))
         if not len(clear):
             return nothing
         state = above[clear]

@@ -153,8 +153,9 @@ def fit_rises(
     Only samples up to three quarters of the level count; the closed level before counts too.
     """
     y = c.window[:, RISE_COLUMNS] / level[:, None]
-    base = c.window[:, PRE - 14 : PRE - 8].mean(axis=1) / level
-    y = y - base[:, None]
+    # A slow rise begins before the window: the tracked closed level (zero) then stands for closed.
+    if rise < 25.0:
+        y = y - c.window[:, PRE - 14 : PRE - 8].mean(axis=1, keepdims=True) / level[:, None]
     columns = COLUMNS[RISE_COLUMNS].astype(float)
     # No sample past the first one above three quarters: what follows may be the next closing.
     use = np.logical_and.accumulate(y < 0.75, axis=1)
@@ -177,8 +178,8 @@ def fit_rises(
 def learn_rise(c: Crossings, level: float, tau: float) -> tuple[float, float]:
     """Time constant of a condenser on a dry feed, samples, and its standard uncertainty.
 
-    One-dimensional search on a logarithmic scale, then a parabola through the minimum: the curvature
-    of the squared error gives the uncertainty. 0 where the openings are steps.
+    One-dimensional search on a logarithmic scale for the least squared error; its curvature there
+    gives the uncertainty. (0, 0) where the openings are steps, or the sampling too slow to tell.
     """
     levels = np.full(len(c), level)
 
@@ -201,10 +202,16 @@ def learn_rise(c: Crossings, level: float, tau: float) -> tuple[float, float]:
             low, a, fa = a, b, fb
             b = low + ratio * (high - low)
             fb = cost(b)
-    rise = float(np.exp(0.5 * (low + high)))
-    if rise <= 0.1:
+    place = 0.5 * (low + high)
+    rise = float(np.exp(place))
+    # Shorter than the sampling can show: what looks like a rise is the front end, badly known.
+    if rise < max(0.5 - 0.4 * tau, 0.1):
         return 0.0, 0.0
-    return rise, 0.01 * rise
+    step = 0.05
+    error = [fit_rises(c, levels, tau, float(np.exp(place + d)))[2] for d in (-step, 0.0, step)]
+    bend = float((error[0] + error[2] - 2.0 * error[1]).sum()) / step**2
+    least = float(np.median(error[1])) / 10.0
+    return rise, rise * float(np.sqrt(2.0 * least / max(bend, 1e-12)))
 
 
 def place_rises(c: Crossings, r: Response) -> Placed:

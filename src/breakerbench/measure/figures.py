@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from breakerbench.edges.events import Instrument
 from breakerbench.measure.spread import standard_deviation
-from breakerbench.measure.timing import BIN_RPM, ScatterSums, Timing
+from breakerbench.measure.timing import ScatterSums, Timing
 from breakerbench.measure.uncertainty import Component, coverage_factor, effective_dof
 
 Floats = NDArray[np.float64]
@@ -26,8 +26,10 @@ BIN_REVOLUTIONS = 10
 #: Ripple that a drive may have without any sign of it in the trace, half-width, share of the speed.
 #: From memory: a geared motor under light load turns evenly to about a thousandth.
 UNSEEN_RIPPLE = 0.0005
+#: The same for one lobe, whose openings and closings have nothing to be compared with.
+UNSEEN_RIPPLE_ONE_LOBE = 0.005
 #: No drive that one would bolt to a bench ripples more than this; a larger pattern is the cam's.
-MOST_RIPPLE = 0.015
+MOST_RIPPLE = 0.03
 
 
 def expanded(components: list[Component]) -> float:
@@ -112,6 +114,8 @@ def hidden_pattern(t: Timing, error: Floats, dwell: Floats, phase: float) -> Flo
     Returns (2 lobes,) the wave at the openings, then at the closings; limited to MOST_RIPPLE.
     """
     n = t.lobes
+    if not np.isfinite(dwell).all():
+        dwell = np.where(np.isfinite(dwell), dwell, np.nanmean(dwell))
     opening = phase + t.nominal + error
     closing = opening - dwell
     at = np.deg2rad(np.concatenate([opening, closing]))
@@ -164,7 +168,8 @@ def summarize(t: Timing, tool: Instrument) -> Summary:
         wave = hidden_pattern(t, error.mean, dwell.mean + reference, phase)
         wave_open = wave[: t.lobes]
         wave_dwell = wave[: t.lobes] - wave[t.lobes :]
-        unseen = UNSEEN_RIPPLE * 180.0 / np.pi
+        share = UNSEEN_RIPPLE if t.lobes > 1 else UNSEEN_RIPPLE_ONE_LOBE
+        unseen = share * 180.0 / np.pi / np.sqrt(3.0)
     return Summary(
         order=lobe_order(t),
         omega_deg_s=omega,
@@ -307,11 +312,23 @@ def spacing_figures(t: Timing, tool: Instrument, s: Summary) -> dict[str, Any]:
 
 
 def scatter_figures(t: Timing, tool: Instrument) -> dict[str, Any] | str:
-    """Scatter, or the reason why there is none."""
-    sums: ScatterSums = t.steady if t.steady.dof >= 20 or t.moving.dof <= t.steady.dof else t.moving
-    if sums.dof < 5:
-        return f"fewer than {SHORTEST} revolutions in a row"
-    variance = sums.square / sums.dof
+    """Scatter, or the reason why there is none.
+
+    Pooled within-lobe variance: what the lobes of a revolution share plus what each has alone, each
+    from its own mean square (analysis of variance), so that removing the trend biases neither.
+    """
+    steady, moving = t.steady, t.moving
+    sums = steady if steady.common_dof >= 5 or moving.common_dof <= steady.common_dof else moving
+    if sums.common_dof < 1:
+        return "too few whole revolutions in a row"
+    n = t.lobes
+    parts = [(sums.common / sums.common_dof / n, sums.common_dof)]
+    if n > 1:
+        parts.append((sums.own / sums.own_dof * (n - 1) / n, sums.own_dof))
+    variance = sum(part for part, _ in parts)
+    # Satterthwaite's formula for a sum of mean squares.
+    spread = sum(part**2 / part_dof for part, part_dof in parts)
+    dof = variance**2 / spread if spread > 0.0 else sums.common_dof
     omega2 = sums.omega2 / sums.events
     placement = sums.noise / sums.events
     # A cubic through four index times carries on average 0.8 of one time's variance.
@@ -323,22 +340,21 @@ def scatter_figures(t: Timing, tool: Instrument) -> dict[str, Any] | str:
     noise = placement + reference
     own = max(variance - noise, 0.0)
     value = float(np.sqrt(own))
-    estimate = standard_deviation(float(np.sqrt(variance)), sums.dof)
+    estimate = standard_deviation(float(np.sqrt(variance)), dof)
     # d(own) = 2 sqrt(variance) d(sqrt(variance)): the part taken off makes the rest less certain.
     u = estimate.U * float(np.sqrt(variance)) / max(value, 0.5 * float(np.sqrt(variance)), 1e-9)
     u = float(np.hypot(u, 0.5 * noise / max(value, float(np.sqrt(noise)), 1e-9)))
-    rho = sums.neighbour / max(sums.square, 1e-300)
     doubt = 0.0
-    if tool.index_only and rho > 3.0 / np.sqrt(sums.events):
-        # Neighbouring openings that move together: the drive's unevenness as well as the shaft's.
-        doubt = value * (1.0 - float(np.sqrt(max(1.0 - rho, 0.0))))
+    if tool.index_only and sums.paired > 0:
+        # What openings share with the touches beside them may be the drive's unevenness within the
+        # revolution, or the shaft's; the index alone cannot say which.
+        shared = float(sums.with_touch.max()) / sums.paired
+        if shared > 2.5 * variance / np.sqrt(sums.paired):
+            doubt = value - float(np.sqrt(max(own - shared, 0.0)))
     return {
         "deg": value,
         "range_deg": sums.high - sums.low,
-        "u_deg": float(np.hypot(u, 2.0 * doubt / np.sqrt(3.0))),
+        "u_deg": float(np.hypot(u, doubt)),
     }
 
 
-SHORTEST = 6
-#: Kept for readers: bins are this wide.
-WIDTH_RPM = BIN_RPM

@@ -7,7 +7,7 @@ Definitions: design section 5, repeated in DEVELOPERS.md.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +22,7 @@ BIN_RPM = 50.0
 BINS = 400
 #: Revolutions of one scatter window, and the fewest worth taking at a break.
 WINDOW = 32
-SHORTEST_WINDOW = 6
+SHORTEST_WINDOW = 3
 #: A window whose speed changes by more than this is not steady.
 STEADY_RPM = 50.0
 
@@ -49,20 +49,30 @@ class Bins:
 
 @dataclass(slots=True)
 class ScatterSums:
-    """Sums of scatter windows: squares, degrees of freedom, the noise of placement to take off."""
+    """Sums of scatter windows.
 
-    square: float = 0.0
-    dof: float = 0.0
+    common, own  squares of what all lobes of a revolution share, and of what each has alone, with
+                 their degrees of freedom
+    events       openings; noise, omega2: their placement variance (deg^2) and speed squared
+    with_touch   products of each opening with the touch before it, and with the touch after it
+    low, high    smallest and largest deviation
+    """
+
+    common: float = 0.0
+    common_dof: float = 0.0
+    own: float = 0.0
+    own_dof: float = 0.0
     events: float = 0.0
     noise: float = 0.0
     omega2: float = 0.0
-    neighbour: float = 0.0
+    with_touch: Floats = field(default_factory=lambda: np.zeros(2))
+    paired: float = 0.0
     low: float = 0.0
     high: float = 0.0
 
 
 def trend_degree(rows: int) -> int:
-    return 3 if rows >= 12 else 1
+    return 3 if rows >= 12 else (1 if rows >= 5 else 0)
 
 
 def trend_of(values: Floats) -> Floats:
@@ -260,7 +270,8 @@ class Timing:
         self.least_rpm = min(self.least_rpm, float(rpm.min()))
         self.most_rpm = max(self.most_rpm, float(rpm.max()))
         self._steps(turn, np.where(whole, mean, np.nan), error)
-        self._to_windows(turn, phase[:, None] + error, rpm, u2)
+        place = phase[:, None] + error
+        self._to_windows(turn, np.column_stack([rpm, u2, place, place - dwell]))
 
     def _shift_now(self) -> float:
         return self._shift or 0.0
@@ -284,9 +295,11 @@ class Timing:
 
     # --- scatter ---
 
-    def _to_windows(self, turn: Ints, deviation: Floats, rpm: Floats, u2: Floats) -> None:
-        """Collect neighbouring revolutions into windows of WINDOW; a break closes a window early."""
-        rows = np.column_stack([rpm, u2, deviation])
+    def _to_windows(self, turn: Ints, rows: Floats) -> None:
+        """Collect neighbouring revolutions into windows of WINDOW; a break closes a window early.
+
+        rows  speed, placement variance, place of each opening, place of the touch before each
+        """
         begin = 0
         while begin < len(turn):
             if self._window_q is not None and turn[begin] != self._window_q + 1:
@@ -311,16 +324,28 @@ class Timing:
         m = len(rows)
         if m < SHORTEST_WINDOW:
             return
-        x, rpm, u2 = rows[:, 2:], rows[:, 0], rows[:, 1]
-        smooth = trend_of(x.mean(axis=1))
-        centred = x - x.mean(axis=0) - (smooth - smooth.mean())[:, None]
+        n = self.lobes
+        rpm, u2, x, touch = rows[:, 0], rows[:, 1], rows[:, 2 : 2 + n], rows[:, 2 + n :]
+        centred = x - x.mean(axis=0)
+        shared = centred.mean(axis=1, keepdims=True)
+        smooth = trend_of(shared[:, 0])[:, None]
+        alone = centred - shared
+        centred = centred - smooth
         omega2 = (rpm * 6.0) ** 2
         sums = self.steady if float(np.ptp(rpm)) < STEADY_RPM else self.moving
         flat = centred.ravel()
-        sums.square += float((flat**2).sum())
-        sums.dof += (m - 1) * self.lobes - trend_degree(m)
+        sums.common += float(((shared - smooth) ** 2).sum()) * n
+        sums.common_dof += m - 1 - trend_degree(m)
+        sums.own += float((alone**2).sum())
+        sums.own_dof += (m - 1) * (n - 1)
         sums.events += centred.size
-        sums.neighbour += float((flat[1:] * flat[:-1]).sum())
+        if np.isfinite(touch).all():
+            other = touch - touch.mean(axis=0) - smooth
+            # Each opening with the touch before it and the one after it: what these share is not
+            # the lobe's own.
+            pairs = flat * other.ravel()
+            sums.with_touch += float(pairs.sum()), float((flat[:-1] * other.ravel()[1:]).sum())
+            sums.paired += float(flat.size)
         sums.noise += float((u2 * omega2).sum()) * self.lobes
         sums.omega2 += float(omega2.sum()) * self.lobes
         sums.low = min(sums.low, float(flat.min()))

@@ -9,6 +9,7 @@ read off the text, and only where the 1 % alone does not hold.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable, Sequence
 
@@ -17,6 +18,8 @@ from numpy.typing import NDArray
 
 #: An interval may deviate from the sample time by this part of it.
 UNIFORM = 0.01
+#: Where single steps are lost in the printing, stretches are compared in which it is this part.
+_UNSEEN = 0.001
 _SAMPLED_TEXTS = 61
 _PARTS = re.compile(r"[+-]?(\d*)\.?(\d*)(?:[eE]([+-]?\d+))?\s*\Z")
 
@@ -45,6 +48,7 @@ class SampleClock:
         self._digits = 1
         self._last: float | None = None
         self._coarse = False
+        self._beats = False  # wide steps come of the rounding
         n = np.arange(len(time)) - (len(time) - 1) / 2
         self.interval = float(n @ (time - time.mean()) / (n @ n))
         steps = np.diff(time)
@@ -84,20 +88,46 @@ class SampleClock:
         deviation = np.abs(steps - self.interval)
         # Stored as doubles, times may be off by half a spacing at either end.
         allowed = UNIFORM * self.interval * (1 + 1e-9) + np.spacing(np.abs(time).max())
-        unit = 0.0
         if (deviation > allowed).any():
             self._read_printing(texts(_spread(first, len(steps))))
             quantum = self._quantum(time)
             self._coarse = True
-            unit = float(quantum.max())
             bad = (deviation > allowed + (quantum[:-1] + quantum[1:]) / 2) | (steps < 0)
             if bad.any():
                 at = int(np.argmax(bad))
                 raise UnevenTimeError(at + first, *_describe(float(steps[at]), self.interval))
-        span = float(time[-1] - time[0]) - len(steps) * self.interval
-        if abs(span) > UNIFORM * self.interval * len(steps) + unit + allowed:
-            what = f"the sample time has drifted from {self.interval:.4g}"
-            raise UnevenTimeError(len(steps) - 1 + first, what, _MEND)
+            self._check_whole_steps(time, steps, quantum, first)
+            self._check_drift(time, quantum, first)
+
+    def _check_whole_steps(self, time: Times, steps: Times, quantum: Times, first: int) -> None:
+        """Rows lost or doubled where the steps are as wide as the last printed digit.
+
+        0.001, 0.002, 0.004 may be 1 kHz with a row lost, or 900 Hz rounded: rounding makes its
+        wide steps at regular distances, so that the times stay within one unit of a straight line.
+        """
+        usual = float(np.median(steps))
+        odd = np.abs(steps - usual) > UNIFORM * usual
+        if self._beats or usual <= 0 or odd.mean() > 0.2:
+            return
+        whole = (steps > 1.9 * usual) | (steps < 0.1 * usual)
+        if whole.any():
+            off_line = time - self.interval * np.arange(len(time))
+            unit = float(quantum.max())
+            self._beats = int(whole.sum()) >= 3 and float(np.ptp(off_line)) <= 1.02 * unit
+            if not self._beats:
+                at = int(np.argmax(whole))
+                raise UnevenTimeError(at + first, *_describe(float(steps[at]), usual))
+
+    def _check_drift(self, time: Times, quantum: Times, first: int) -> None:
+        """Hold stretches so long that their printing matters little against the sample time."""
+        unit = float(quantum.max())
+        rows = min(len(time) - 1, math.ceil(unit / (_UNSEEN * self.interval)))
+        drift = np.abs(time[rows:] - time[:-rows] - rows * self.interval)
+        bad = drift > UNIFORM * rows * self.interval + unit
+        if bad.any():
+            at = int(np.argmax(bad)) + rows - 1
+            what = f"the sample time is no longer {self.interval:.6g} over the last {rows} rows"
+            raise UnevenTimeError(at + first, what, _MEND)
 
     def _read_printing(self, texts: Sequence[str]) -> None:
         """Most decimals and most digits in these times."""

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from breakerbench.judge.specification import Specification
 
 NOT_YET = "this version does not measure it yet"
-LATER = {
+LATER: dict[str, dict[str, Any]] = {
     "bounce": {"onset_rpm": None, "by_speed": []},
     "missed": {"openings": None, "closings": None},
     "advance": {
@@ -135,7 +135,8 @@ class Analyzer:
                 why["decisions"] = other
             else:
                 result["decisions"] = [d.to_json() for d in decide(result, self.spec)]
-        return _without_nan(result)
+        clean: dict[str, Any] = _without_nan(result)
+        return clean
 
     def _timing_figures(self, why: dict[str, str]) -> dict[str, Any]:
         e, t = self.edges, self.timing

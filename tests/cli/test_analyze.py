@@ -56,12 +56,17 @@ def test_json_file_is_the_same(as_json: Ran, trace_csv: Path, tmp_path: Path) ->
 )
 def test_strict(body: str, word: str, strict_status: int, trace_csv: Path, tmp_path: Path) -> None:
     spec = write_spec(tmp_path / "spec.toml", body)
-    ran = breakerbench("analyze", trace_csv, "--spec", spec)
-    assert ran.status == 0
-    assert word in ran.out
-    ran = breakerbench("analyze", trace_csv, "--spec", spec, "--strict", "--json", "-")
+    ran = breakerbench(
+        "analyze", trace_csv, "--spec", spec, "--strict", "--json", "strict.json", folder=tmp_path
+    )
     assert ran.status == strict_status
-    assert json.loads(ran.out)["decisions"]
+    assert word in ran.out
+    assert json.loads((tmp_path / "strict.json").read_text())["decisions"]
+
+
+def test_without_strict_the_verdict_is_no_status(shown: Ran, as_json: Ran) -> None:
+    assert any(one["decision"] != "pass" for one in json.loads(as_json.out)["decisions"])
+    assert (shown.status, as_json.status) == (0, 0)
 
 
 def test_what_is_not_measured_is_no_pass(trace_csv: Path, tmp_path: Path) -> None:

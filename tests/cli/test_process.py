@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import pty
 import signal
 import subprocess
 import sys
@@ -13,6 +12,8 @@ from pathlib import Path
 import pytest
 
 from cli.command import CLEAN, COMMAND, breakerbench, names
+
+pty = pytest.importorskip("pty", reason="needs the terminals and signals of Unix")
 
 
 @pytest.mark.parametrize("unbuffered", ["", "1"])

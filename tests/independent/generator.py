@@ -276,8 +276,8 @@ def case(
     """One case: (a Source, or the CSV written to ``csv``), specification TOML, truth.
 
     ``given``: fields of ``Conditions`` and the words of ``draw``; besides those ``blocks``,
-    ``as_float``, ``offset_s``, ``holes`` for the source and ``dialect`` for the CSV. A CSV has index
-    and encoder as columns, so ``sampled=True`` is set for it; its command line needs
+    ``as_float``, ``offset_s``, ``holes`` for the source and ``dialect`` for the CSV. A CSV has
+    index and encoder as columns, so ``sampled=True`` is set for it; its command line needs
     ``truth["conditions"].encoder_pulses`` for ``--encoder-pulses``.
     """
     source_words = {

@@ -121,6 +121,14 @@ GOOD = {
         PLAIN,
         notes={"columns passed over": ["n", "remark", "n"]},
     ),
+    "a first column without a name": Good(
+        b"\ttime_s\tpoints_v\n0\t0\t1\n1\t0.001\t2.5\n2\t0.002\t-3\n",
+        PLAIN,
+        notes={"columns passed over": [""]},
+    ),
+    "separator line with a tab": Good(
+        b"sep=\t\ntime_s\tpoints_v\n0\t1\n0.001\t2.5\n0.002\t-3\n", PLAIN
+    ),
     "separator at the end of every row": Good(
         b"time_s,points_v,\n0,1,\n0.001,2.5,\n0.002,-3,\n",
         PLAIN,

@@ -152,6 +152,22 @@ def test_flush_makes_all_of_it_readable(tmp_path: Path) -> None:
     assert not any(isinstance(e, Hole) for e in read(path)[1])
 
 
+def test_edges_that_come_after_a_flush(tmp_path: Path) -> None:
+    """They may come until the next block does; a flush in between loses none."""
+    path = tmp_path / "a.bbr"
+    events: list[Event] = []
+    for n in range(20):
+        events.append(Block(n * 100, (np.full(100, n, np.int16),) * 2))
+        late = np.array([n * 100 + 50]) / 250e3
+        events.append(EdgeTimes("index", late, np.array([n % 2 == 0])))
+    with RecordingWriter(path, HEADER) as writer:
+        for n, event in enumerate(events):
+            writer.write(event)
+            if n % 3 == 0:
+                writer.flush()
+    same(whole(HEADER, read(path)[1]), whole(HEADER, events))
+
+
 def test_without_flush_at_most_a_third_of_a_second_waits(tmp_path: Path) -> None:
     path = tmp_path / "a.bbr"
     with RecordingWriter(path, HEADER) as writer:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from argparse import Namespace
 from collections.abc import Sequence
 from contextlib import ExitStack
@@ -10,6 +9,7 @@ from typing import Any, TypeVar
 
 from breakerbench.cli.main import say
 from breakerbench.cli.output import as_json, output, write_json
+from breakerbench.cli.progress import progress
 from breakerbench.errors import BadInput
 from breakerbench.judge.specification import Specification, find_specification
 from breakerbench.pipeline import analyze
@@ -56,10 +56,6 @@ def measured(
     """
     source = open_trace(path, options)
     try:
-        if sys.stderr is None or not sys.stderr.isatty():
-            return analyze(source, spec)
-        from breakerbench.cli.terminal import progress  # noqa: PLC0415
-
         with progress("measuring") as report:
             return analyze(source, spec, report)
     except OSError as error:  # the disk failed, the stick was pulled out

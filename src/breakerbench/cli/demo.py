@@ -21,7 +21,9 @@ from breakerbench.bench.model import Bench
 from breakerbench.bench.simulated import simulate
 from breakerbench.cautions import CAUTIONS
 from breakerbench.cli.analyze import measured
+from breakerbench.cli.main import harmless
 from breakerbench.cli.output import output, write_json
+from breakerbench.cli.progress import progress
 from breakerbench.cli.report import (
     Shown,
     figure,
@@ -36,7 +38,7 @@ from breakerbench.cli.report import (
     word,
 )
 from breakerbench.cli.simulate import write_simulated
-from breakerbench.cli.terminal import harmless, progress, terminal
+from breakerbench.cli.terminal import terminal
 from breakerbench.errors import BadInput
 from breakerbench.judge.specification import Specification, load_specification
 from breakerbench.pipeline import analyze

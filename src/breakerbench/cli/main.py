@@ -70,11 +70,15 @@ class Version(argparse.Action):
         raise SystemExit(0)
 
 
+def harmless(text: str) -> str:
+    """Text from a file as one line without control characters: it must not steer the terminal."""
+    line = " ".join(text.split())
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in line)
+
+
 def say(text: str) -> None:
     """One line on standard error, whatever the text holds."""
-    line = " ".join(text.split())
-    line = "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in line)
-    print(line, file=sys.stderr, flush=True)
+    print(harmless(text), file=sys.stderr, flush=True)
 
 
 def build_parser(wanted: str | None) -> Parser:

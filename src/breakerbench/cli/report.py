@@ -12,7 +12,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from breakerbench.cli.terminal import harmless
+from breakerbench.cli.main import harmless
 from breakerbench.measure.uncertainty import round_for_print
 
 #: Decision words as they are shown: never by colour alone.

@@ -2,7 +2,8 @@
 
 Angles are continuous distributor degrees: 360 times the revolution plus the angle after the index.
 With an encoder, pulses are numbered so that every revolution has its full count, and an event is
-placed between them; the index only says which pulse is zero, so its jitter does not matter. With the
+placed between them; the index only says which pulse is zero, so its jitter does not matter. With
+the
 index alone the angle is a cubic through four index times: it follows the speed's own slope and its
 change, not what happens within the revolution.
 """
@@ -24,7 +25,12 @@ ZERO_KNOTS = 8
 #: With an index alone: largest cubic part of the interpolation, degrees, that is still believed. A
 #: step of the speed within a revolution makes it large, a steady ramp does not.
 MOST_UNSURE_DEG = 0.3
-#: A revolution's encoder count may be off by this share of a pulse (the index falls between pulses).
+#: Index pulses from which it is told whether the drive keeps step with the sample clock.
+LOCK_KNOTS = 512
+#: Revolutions from which the unevenness of the encoder's disc is judged.
+ENOUGH_TURNS = 64
+#: A revolution's encoder count may be off by this share of a pulse (the index falls between
+#: pulses).
 COUNT_TOLERANCE = 0.35
 
 
@@ -50,7 +56,9 @@ class Angle:
         self.encoder = EncoderReport()
         self._knot_t = np.empty(0)
         self._knot_r = np.empty(0)
+        self._phase_t = np.empty(0)
         self._raw = np.empty(0)
+        self._fresh: list[Floats] = []
         self._clean_t = np.empty(0)
         self._clean_m = np.empty(0)
         self._zero: float | None = None
@@ -67,6 +75,7 @@ class Angle:
         if self.cleaner is not None:
             self.cleaner.cut()
         self._knot_t = self._knot_r = self._raw = np.empty(0)
+        self._fresh.clear()
         self._clean_t = self._clean_m = np.empty(0)
         self._count_t = self._count = np.empty(0)
         self._next_knot = 0
@@ -85,7 +94,7 @@ class Angle:
 
     def add_encoder(self, time_s: Floats, rising: Bools) -> None:
         if self.pulses:
-            self._raw = np.concatenate([self._raw, time_s[rising]])
+            self._fresh.append(time_s[rising])
 
     def add_openings(self, time_s: Floats, final: bool) -> None:
         """Openings, in order: they tell true index pulses from false ones."""
@@ -99,7 +108,10 @@ class Angle:
                 fresh = np.array(knots)
                 self._knot_t = np.concatenate([self._knot_t, fresh[:, 0]])
                 self._knot_r = np.concatenate([self._knot_r, fresh[:, 1]])
+                self._phase_t = np.concatenate([self._phase_t, fresh[:, 0]])[:LOCK_KNOTS]
         if self.pulses:
+            self._raw = np.concatenate([self._raw, *self._fresh])
+            self._fresh.clear()
             if self.cleaner is not None:
                 self._number_by_index(final)
             else:
@@ -131,13 +143,16 @@ class Angle:
             return self._by_encoder(time_s)
         return self._by_index(time_s)
 
-    def period_s(self, time_s: Floats) -> Floats:
-        """Duration of the revolution around each event (nan outside)."""
-        t, r = self._knot_t, self._knot_r
-        if len(t) < 2:
-            return np.full(len(time_s), np.nan)
-        k = np.clip(np.searchsorted(t, time_s, side="right") - 1, 0, len(t) - 2)
-        return np.asarray((t[k + 1] - t[k]) / (r[k + 1] - r[k]))
+    def lock(self, sample_s: float) -> float:
+        """How far the index keeps step with the sample clock: 0 (any phase) to 1 (always the same).
+
+        Mean resultant length of the index times within the sample, over the first few hundred.
+        """
+        if len(self._phase_t) < 8:
+            return 0.0
+        turn = np.exp(2j * np.pi * self._phase_t / sample_s)
+        # Few phases drawn at random have a mean of their own.
+        return float(np.sqrt(max(np.abs(turn.mean()) ** 2 - 1.0 / len(turn), 0.0)))
 
     def forget_before(self, time_s: float) -> None:
         """Drop what no event at or after ``time_s`` needs."""
@@ -241,7 +256,7 @@ class Angle:
             self._clean_m = np.concatenate([self._clean_m, new_m])
 
     def _before_first(self, e: Floats) -> Floats:
-        """Pulses before the first index (``e`` ends just after it) back to the first gap, one turn."""
+        """Pulses before the first index (``e`` ends just after it): one turn at most."""
         assert self.pulses
         e = e[-self.pulses - 1 :]
         spans = np.diff(e)
@@ -251,7 +266,8 @@ class Angle:
         return e[(int(odd[-1]) + 1 if len(odd) else 0) : -1]
 
     def _mend(self, e: Floats, turns: int) -> tuple[Floats, Floats] | None:
-        """Number a revolution whose count is wrong: lost pulses leave gaps, spurious ones split one.
+        """Number a revolution whose count is wrong: lost pulses leave gaps, spurious ones split
+        one.
 
         e holds one pulse before and one after the revolution. None where the gaps do not add up.
         """
@@ -326,17 +342,24 @@ class Angle:
 class Irregularity:
     """How unevenly the encoder's edges are placed, from second differences of their times.
 
-    What repeats at the same edge every revolution is the disc (and ripple finer than a pulse); slower
-    errors, such as an eccentric disc, cannot be told from a real change of speed.
+    What repeats at the same edge every revolution is the disc (and ripple finer than a pulse);
+    slower errors, such as an eccentric disc, cannot be told from a real change of speed.
     """
 
     def __init__(self, pulses: int) -> None:
         self._pulses = pulses
+        self._seen = 0
         self._n = np.zeros(pulses)
         self._sum = np.zeros(pulses)
         self._square = np.zeros(pulses)
 
     def add(self, old_t: Floats, old_m: Floats, new_t: Floats, new_m: Floats) -> None:
+        """Take in pulses until every one has been seen some ENOUGH_TURNS times; that is enough."""
+        if self._seen >= ENOUGH_TURNS * self._pulses:
+            return
+        room = int(ENOUGH_TURNS * self._pulses - self._seen)
+        new_t, new_m = new_t[:room], new_m[:room]
+        self._seen += len(new_t)
         t = np.concatenate([old_t[-2:], new_t])
         m = np.concatenate([old_m[-2:], new_m])
         if len(t) < 3:

@@ -159,6 +159,28 @@ def _local_scale(values: Floats, before: Floats, reach: int) -> Floats:
     return np.where(short_left & short_right, np.maximum(left, right), both)
 
 
+def _begins_by_dwell(touch: Ints, leave: Ints, usual_length: Floats, usual_gap: Floats) -> Bools:
+    """Which runs begin a contact where nothing rings: the first touch after each opening.
+
+    From a first touch on, contact lost within half a dwell is bounce, however long it is open; the
+    first loss after that is the opening. A short flicker right at an opening belongs to it.
+    """
+    n = len(touch)
+    begins = np.zeros(n, bool)
+    opening = np.searchsorted(leave, touch + 0.5 * usual_length)
+    gap = np.append(touch[1:] - leave[:-1], np.inf)
+    flicker = np.zeros(n, bool)
+    flicker[1:] = (gap[:-1] < 0.12 * usual_gap[1:]) & ((leave - touch)[1:] < 0.1 * usual_length[1:])
+    following, skip = opening.tolist(), flicker.tolist()
+    head = 0
+    while head < n:
+        begins[head] = True
+        head = max(following[head], head) + 1
+        while head < n and skip[head]:
+            head += 1
+    return begins
+
+
 class ContactFinder:
     """Groups the crossings of one unbroken stretch into contacts; looks some runs ahead.
 
@@ -204,8 +226,11 @@ class ContactFinder:
         gaps[0] = touch.at[0] - self._last_leave if self._last_leave is not None else 0.0
         usual_length = _local_scale(lengths, self._lengths, reach)
         usual_gap = _local_scale(gaps, self._gaps, reach)
-        begins = gaps >= LONG_GAP_SHARE * usual_gap
-        begins[0] = True
+        if coil:
+            begins = gaps >= LONG_GAP_SHARE * usual_gap
+            begins[0] = True
+        else:
+            begins = _begins_by_dwell(touch.at, leave.at, usual_length, usual_gap)
         settled = n if final else n - reach
         heads = np.flatnonzero(begins)
         # A group is complete when the next one has begun among runs that are settled, or at the end.

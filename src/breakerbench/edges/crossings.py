@@ -1,6 +1,7 @@
 """From blocks of samples to crossings: where the points channel enters and leaves the closed band.
 
-The whole trace is compared against a level as it comes (two passes over int16); only the few samples
+The whole trace is compared against a level as it comes (two passes over int16); only the few
+samples
 around each crossing are kept, and everything after this module works on those. Blocks of any size
 come in; work is done on blocks cut at fixed places of the sample clock, so that the result does not
 depend on how the input was split.
@@ -9,6 +10,7 @@ depend on how the input was split.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import ceil, floor
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,9 +18,12 @@ from numpy.typing import NDArray
 from breakerbench.edges.levels import Levels, learn_levels, track_levels
 
 #: Samples of one working block; every block ends at a multiple of this on the sample clock.
-BLOCK = 1 << 16
+BLOCK = 1 << 17
 #: Samples kept before and after a crossing. Sample PRE of a window is the first in the new state.
 PRE, POST = 16, 48
+WINDOW = np.arange(-PRE, POST)
+#: Levels follow the supply in every so-manieth working block.
+TRACK_EVERY = 2
 #: Learning gives up on a stretch of this many samples and starts again with newer ones.
 LEARN_LIMIT = 1 << 20
 
@@ -74,8 +79,8 @@ def join_crossings(parts: list[Crossings]) -> Crossings:
 class Rechunk:
     """Cuts contiguous samples at fixed places of the sample clock.
 
-    ``feed`` returns the whole working blocks that are complete; ``rest`` what is left at a hole or at
-    the end. Blocks that already fit pass through without a copy.
+    ``feed`` returns the whole working blocks that are complete; ``rest`` what is left at a hole or
+    at the end. Blocks that already fit pass through without a copy.
     """
 
     def __init__(self) -> None:
@@ -109,7 +114,10 @@ class Rechunk:
 
     def _join(self) -> Samples:
         parts, self._parts, self._held = self._parts, [], 0
-        return parts[0] if len(parts) == 1 else np.concatenate(parts)
+        if len(parts) == 1:
+            return parts[0]
+        whole: Samples = np.concatenate(parts)
+        return whole
 
 
 class CrossingFinder:
@@ -119,8 +127,8 @@ class CrossingFinder:
     per_volt  counts a volt
     known     levels learned on an earlier stretch of the same trace, tried first
 
-    State between blocks: the levels, whether the signal is out, the last PRE + POST samples, and the
-    crossings whose window is not complete yet.
+    State between blocks: the levels, whether the signal is out, the last PRE + POST samples, and
+    the crossings whose window is not complete yet.
     """
 
     def __init__(self, zero: float, per_volt: float, known: Levels | None = None) -> None:
@@ -160,7 +168,9 @@ class CrossingFinder:
 
     def _scan(self, first: int, x: Samples) -> Crossings:
         assert self.levels is not None
-        levels = self.levels = track_levels(self.levels, x)
+        if first // BLOCK % TRACK_EVERY == 0:
+            self.levels = track_levels(self.levels, x)
+        levels = self.levels
         out = self._is_out(x, levels)
         change = np.flatnonzero(out[1:] != out[:-1])
         change += 1
@@ -168,50 +178,53 @@ class CrossingFinder:
             change = np.concatenate([np.zeros(1, change.dtype), change])
         self._out = bool(out[-1])
 
-        found = np.empty((len(change), 5))
-        found[:, 0] = change + first
-        found[:, 1] = out[change]
-        found[:, 2:] = levels.closed, levels.swing, levels.noise
-        if len(self._late):
-            found = np.concatenate([self._late, found])
         ext = x if self._tail is None else np.concatenate([self._tail, x])
         start = first + len(x) - len(ext)
-        at = found[:, 0].astype(np.int64)
-        late = at - start + POST > len(ext)
-        self._late = found[late]
         self._tail = ext[-(PRE + POST) :].copy()
+        rows = self._rows(change, first, out, levels)
+        if len(self._late):
+            rows = np.concatenate([self._late, rows])
+        end = rows[:, 0] - start + POST
+        late = end > len(ext)
+        self._late = rows[late]
         # A crossing in the first PRE samples of a stretch has no window: it is left out.
-        ready = ~late & (at - start >= PRE)
-        if not ready.any():
-            return no_crossings()
-        at, found = at[ready], found[ready]
-        window = ext[(at - start)[:, None] + np.arange(-PRE, POST)].astype(np.float64)
-        window -= found[:, 2:3]
-        window *= levels.sign
-        return Crossings(
-            at=at,
-            out=found[:, 1] != 0,
-            window=window,
-            closed=found[:, 2],
-            swing=found[:, 3],
-            noise=found[:, 4],
-        )
+        ready = ~late & (end >= PRE + POST)
+        return self._gather(ext, start, rows[ready])
+
+    @staticmethod
+    def _rows(change: Ints, first: int, out: NDArray[np.bool_], levels: Levels) -> Floats:
+        """Crossings as rows of at, out, closed, swing, noise."""
+        rows = np.empty((len(change), 5))
+        rows[:, 0] = change + first
+        rows[:, 1] = out[change]
+        rows[:, 2:] = levels.closed, levels.swing, levels.noise
+        return rows
+
+    def _gather(self, x: Samples, start: int, rows: Floats) -> Crossings:
+        """Crossings with their windows out of ``x``, whose first sample is number ``start``."""
+        assert self.levels is not None
+        at = rows[:, 0].astype(np.int64)
+        window = x[(at - start)[:, None] + WINDOW].astype(np.float64)
+        window -= rows[:, 2:3]
+        if self.levels.sign < 0:
+            np.negative(window, out=window)
+        return Crossings(at, rows[:, 1] != 0, window, rows[:, 2], rows[:, 3], rows[:, 4])
 
     def _is_out(self, x: Samples, levels: Levels) -> NDArray[np.bool_]:
         """True where the sample lies outside the closed band. The hot loop of the program."""
         scratch = self._scratch[: len(x)]
         top, bottom = levels.closed + levels.low, levels.closed - levels.low
+        upper: np.int16 | np.float32
+        lower: np.int16 | np.float32
         if x.dtype == np.int16:
-            # Comparing int16 with a Python int of range keeps the loop in int16.
-            top = float(np.clip(np.floor(top), -32768, 32767))
-            bottom = float(np.clip(np.ceil(bottom), -32768, 32767))
-            if levels.coil:
-                return np.greater(x, np.int16(top), out=scratch) | (x < np.int16(bottom))
-            if levels.sign > 0:
-                return np.greater(x, np.int16(top), out=scratch)
-            return np.less(x, np.int16(bottom), out=scratch)
+            # Compared with an int16 the loop stays in int16.
+            upper = np.int16(min(max(floor(top), -32768), 32767))
+            lower = np.int16(min(max(ceil(bottom), -32768), 32767))
+        else:
+            upper, lower = np.float32(top), np.float32(bottom)
         if levels.coil:
-            return np.greater(x, np.float32(top), out=scratch) | (x < np.float32(bottom))
+            np.greater(x, upper, out=scratch)
+            return np.logical_or(scratch, np.less(x, lower), out=scratch)
         if levels.sign > 0:
-            return np.greater(x, np.float32(top), out=scratch)
-        return np.less(x, np.float32(bottom), out=scratch)
+            return np.greater(x, upper, out=scratch)
+        return np.less(x, lower, out=scratch)

@@ -1,4 +1,4 @@
-"""What the edges package hands on: contacts with their angles, and what is known of the instrument."""
+"""What the edges package hands on: contacts with angles, and what is known of the instrument."""
 
 from __future__ import annotations
 
@@ -59,6 +59,8 @@ class Instrument:
     u_encoder_deg place of an encoder edge on its disc, deg
     encoder_share noise of an angle from the encoder, variance in units of one pulse's
     u_pulse_s     one encoder time, s
+    sample_s      one sample, s
+    lock          how far the drive keeps step with the sample clock, 0 (not at all) to 1
     index_only    True where the angle within a revolution is interpolated
     """
 
@@ -68,4 +70,6 @@ class Instrument:
     u_encoder_deg: float = 0.0
     encoder_share: float = 0.5
     u_pulse_s: float = 0.0
+    sample_s: float = 0.0
+    lock: float = 0.0
     index_only: bool = False

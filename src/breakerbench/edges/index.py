@@ -20,6 +20,8 @@ Floats = NDArray[np.float64]
 TOLERANCE_LOBES = 0.15
 TOLERANCE_DEG = 8.0
 STEADY_AFTER = 16
+#: Nearer than this to its place a pulse moves nothing.
+QUIET_LOBES = 0.015
 #: Two pulses nearer than this (in pitches) are one that bounced.
 DEAD_LOBES = 0.08
 #: Pulses looked at before the place of the index is settled.
@@ -41,7 +43,8 @@ class IndexReport:
 class IndexCleaner:
     """Turns raw edges of the index line into (time, revolution) knots.
 
-    lobes  openings a revolution as told, or None; the count between the pulses overrules it where it
+    lobes  openings a revolution as told, or None; the count between the pulses overrules it where
+    it
            plainly differs
     """
 
@@ -84,15 +87,36 @@ class IndexCleaner:
             if self._place is None:
                 return []
         self._raw = [edge for edge in self._raw if edge[0] > count_at[-1]]
+        active = active[active >= count_at[0]]
         places = np.interp(active, count_at, counts)
-        knots = []
-        for time, place in zip(active.tolist(), places.tolist(), strict=True):
-            if time < count_at[0]:
-                continue
+        even = self._even_run(places)
+        knots = [(time, self._revolution + k + 1) for k, time in enumerate(active[:even].tolist())]
+        if even:
+            self._revolution += even
+            self._last = float(places[even - 1])
+            self._accepted += even
+            self.report.pulses += even
+        for time, place in zip(active[even:].tolist(), places[even:].tolist(), strict=True):
             knot = self._accept(time, place)
             if knot is not None:
                 knots.append(knot)
         return knots
+
+    def _even_run(self, places: Floats) -> int:
+        """How many of the next pulses are plainly right: one a revolution, hardly out of place.
+
+        These need no bookkeeping: neither the place nor its wander is moved by them.
+        """
+        if self._last is None or self._accepted < STEADY_AFTER or self._refused or not len(places):
+            return 0
+        assert self.lobes is not None
+        assert self._place is not None
+        off = (places - self._place) / self.lobes
+        turns = np.rint(off)
+        last = np.rint((self._last - self._place) / self.lobes)
+        good = np.abs(off - turns) * self.lobes < QUIET_LOBES
+        good &= np.diff(turns, prepend=last) == 1.0
+        return len(good) if good.all() else int(np.argmin(good))
 
     def _active_edges(self, ready: list[tuple[float, bool]]) -> Floats:
         """Leading edges of the pulses, whichever way the line idles."""
@@ -102,7 +126,8 @@ class IndexCleaner:
             spans = np.diff(times)
             high = float(spans[rising[:-1]].sum())
             self.report.inverted = high > 0.6 * float(spans.sum())
-        return times[rising != self.report.inverted]
+        leading: Floats = times[rising != self.report.inverted]
+        return leading
 
     def _seed(self, active: Floats, count_at: Floats, counts: Floats) -> None:
         """Find the lobes (where not told) and the place of the index among them."""
@@ -154,10 +179,11 @@ class IndexCleaner:
             self._revolution += step
         self._refused.clear()
         self._last = place
-        # The place moves with the advance and with a contact that was missed; follow it slowly.
-        self._place += 0.25 * off
-        self._wander += 0.1 * (abs(off) - self._wander)
         self._accepted += 1
+        if self._accepted <= STEADY_AFTER or abs(off) >= QUIET_LOBES:
+            # The place moves with the advance; follow it slowly.
+            self._place += 0.25 * off
+            self._wander += 0.1 * (abs(off) - self._wander)
         return time, self._revolution
 
     def _refuse(self, time: float, place: float) -> tuple[float, int] | None:

@@ -136,7 +136,10 @@ def learn_levels(x: Floats, zero: float, per_volt: float) -> Levels | None:
     if closed is None:
         return None
     away = thin - closed
-    clear = np.abs(away) > max(6.0 * noise, 0.02 * float(np.abs(away).max()))
+    # Hum on the closed level must not be taken for an open contact: on two plateaus the half-way
+    # mark between them tells, else a small share of the largest reading.
+    least = 0.5 * abs(plateaus[1] - closed) if plateaus else 0.02 * float(np.abs(away).max())
+    clear = np.abs(away) > max(6.0 * noise, least)
     if not clear.any():
         return None
     swing = float(np.percentile(np.abs(away[clear]), 20.0))

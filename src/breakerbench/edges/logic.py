@@ -13,8 +13,10 @@ Samples = NDArray[np.int16] | NDArray[np.float32]
 class LogicEdges:
     """Edge times of one sampled logic channel, block by block, with hysteresis.
 
-    Any two levels will do (0/1, 0/5 V, a pulse of a pick-up): the marks lie to both sides of the middle
-    of what has been seen so far, further apart where the line is noisy. Edges are placed by linear interpolation at half height, which is the middle
+    Any two levels will do (0/1, 0/5 V, a pulse of a pick-up): the marks lie to both sides of the
+    middle
+    of what has been seen so far, further apart where the line is noisy. Edges are placed by linear
+    interpolation at half height, which is the middle
     between two samples where the levels are ideal.
     """
 

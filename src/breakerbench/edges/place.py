@@ -1,14 +1,14 @@
 """Placing edges between samples.
 
-Every edge is reported as the instant at which an ideal step through the front end would stand at half
-its height: the convention of ``Channel.delay_s``. Three shapes are known:
+Every edge is reported as the instant at which an ideal step through the front end would stand at
+half its height: the convention of ``Channel.delay_s``. Three shapes are known:
 
 step   closing, and opening of a dry feed: v = V_to + (V_from - V_to) exp(-t / tau)
 rise   opening of a dry feed with a condenser across it: two time constants in a row
 ramp   opening of a coil's current into its condenser: a straight rise through the front end
 
-tau (front end) is learned from the closings, which are always steps; the rise's own time constant from
-the openings. Both are closed forms of first-order circuits (any textbook on linear circuits).
+tau (front end) is learned from the closings, which are always steps; the rise's own time constant
+from the openings. Both are closed forms of first-order circuits (any textbook on linear circuits).
 """
 
 from __future__ import annotations
@@ -84,11 +84,13 @@ def place_steps(c: Crossings, start: Floats, end: Floats, tau: float) -> Placed:
     blind = low - 0.5 - 0.5 * (1.0 - width)
     u_blind = np.maximum(width, 1e-3) / np.sqrt(12.0)
     if tau <= 0.0:
-        # Linear interpolation at half height: exact for a straight edge, the middle for a sharp one.
+        # Linear interpolation at half height: exact for a straight edge, the middle for a sharp
+        # one.
         before = share[rows, low - 1]
         drop = np.maximum(before - here, 1e-9)
         cross = low - 1 + np.clip((before - 0.5) / drop, 0.0, 1.0)
-        return Placed(c.at + cross - PRE, np.full(n, 1.0 / np.sqrt(12.0)))
+        middle = np.asarray(c.at + cross - PRE, np.float64)
+        return Placed(middle, np.full(n, 1.0 / np.sqrt(12.0)))
     weights, times = np.zeros(n), np.zeros(n)
     for back in range(BACK):
         column = low - back
@@ -125,7 +127,7 @@ def learn_tau(c: Crossings, start: Floats, end: Floats) -> float:
     return count / len(c) / float(np.log(0.85 / 0.3))
 
 
-# --- rise through a condenser -----------------------------------------------------------------------
+# --- rise through a condenser ---------------------------------------------------------------------
 
 
 def rise_shape(t: Floats, tau: float, rise: float) -> tuple[Floats, Floats]:
@@ -148,7 +150,8 @@ RISE_COLUMNS = slice(PRE - 8, PRE + 24)
 def fit_rises(
     c: Crossings, level: Floats, tau: float, rise: float, rounds: int = 6
 ) -> tuple[Floats, Floats, Floats]:
-    """Instant of each rise by least squares (Gauss-Newton): t0, its u, and each row's squared error.
+    """Instant of each rise by least squares (Gauss-Newton): t0, its u, and each row's squared
+    error.
 
     Only samples up to three quarters of the level count; the closed level before counts too.
     """
@@ -204,14 +207,15 @@ def learn_rise(c: Crossings, level: float, tau: float) -> tuple[float, float]:
             fb = cost(b)
     place = 0.5 * (low + high)
     rise = float(np.exp(place))
-    # Shorter than the sampling can show: what looks like a rise is the front end, badly known.
-    if rise < max(0.5 - 0.4 * tau, 0.1):
-        return 0.0, 0.0
     step = 0.05
     error = [fit_rises(c, levels, tau, float(np.exp(place + d)))[2] for d in (-step, 0.0, step)]
     bend = float((error[0] + error[2] - 2.0 * error[1]).sum()) / step**2
     least = float(np.median(error[1])) / 10.0
-    return rise, rise * float(np.sqrt(2.0 * least / max(bend, 1e-12)))
+    u = rise * float(np.sqrt(2.0 * least / max(bend, 1e-12)))
+    # Shorter than the sampling can show: what looks like a rise is the front end, badly known.
+    if rise < (0.2 if tau > 0.6 else 0.3) or rise < 4.0 * u or (tau < 0.4 and rise < 0.5):
+        return 0.0, max(0.1 if tau < 0.4 else 0.0, min(u, 0.1))
+    return rise, u
 
 
 def place_rises(c: Crossings, r: Response) -> Placed:
@@ -220,7 +224,7 @@ def place_rises(c: Crossings, r: Response) -> Placed:
     return Placed(c.at + t0 + r.tau * LN2, np.maximum(u, 0.01))
 
 
-# --- all together -----------------------------------------------------------------------------------
+# --- all together ---------------------------------------------------------------------------------
 
 
 def seen_top(c: Crossings) -> float:
@@ -246,11 +250,6 @@ def learn_response(touch: Crossings, leave: Crossings, coil: bool, top: float) -
     open_level = float(np.median(start))
     if open_level <= 0.0:
         return Response(tau)
-    first, last = opening_levels(leave)
-    apparent = learn_tau(leave, first, last)
-    slow = float(np.median(leave.window[:, PRE + 8 : PRE + 17])) < 0.97 * open_level
-    if not slow and apparent < 1.15 * tau + 0.1:
-        return Response(tau, open_level=open_level)
     rise, u_rise = learn_rise(leave, open_level, tau)
     return Response(tau, rise=rise, u_rise=u_rise, open_level=open_level)
 

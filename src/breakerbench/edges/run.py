@@ -11,23 +11,18 @@ from numpy.typing import NDArray
 
 from breakerbench.edges.angle import Angle
 from breakerbench.edges.contact import ContactFinder, Contacts, join_contacts
-from breakerbench.edges.crossings import (
-    BLOCK,
-    CrossingFinder,
-    Crossings,
-    Rechunk,
-    join_crossings,
-)
+from breakerbench.edges.crossings import CrossingFinder, Crossings, Rechunk, join_crossings
 from breakerbench.edges.events import Instrument, Openings, join_openings
 from breakerbench.edges.index import IndexCleaner
 from breakerbench.edges.logic import LogicEdges
-from breakerbench.edges.place import Response, learn_response, place_closings, place_openings
+from breakerbench.edges.place import learn_response, place_closings, place_openings
+from breakerbench.edges.shapes import Response
 from breakerbench.trace import EDGE_NAMES, Block, EdgeTimes, Header, Hole
 
 #: Contacts from which the shape of the edges is learned.
 LEARN_CONTACTS = 64
 #: Working blocks between two rounds of work on the few samples around crossings.
-BLOCKS_A_ROUND = 8
+BLOCKS_A_ROUND = 32
 
 Floats = NDArray[np.float64]
 
@@ -171,14 +166,14 @@ class EdgeRun:
         shape = 0.0
         if r is not None:
             # A change of the rise's time constant moves its beginning by about 0.4 of that.
-            shape = 0.4 * r.u_rise if r.rise > 0.0 else (0.05 if r.coil else 0.0)
+            shape = 0.05 if r.coil else 0.4 * r.u_rise
         sampled = {channel.name for channel in self.header.channels}
         stated = {c.name: c for c in self.header.edge_channels}
 
         def u_time(name: str) -> float:
             if name in sampled:
-                return period_s / np.sqrt(12.0)
-            return stated[name].resolution_s / np.sqrt(12.0) if name in stated else 0.0
+                return period_s / float(np.sqrt(12.0))
+            return stated[name].resolution_s / float(np.sqrt(12.0)) if name in stated else 0.0
 
         u_disc = 0.0
         if self.has_encoder:
@@ -192,6 +187,8 @@ class EdgeRun:
             u_encoder_deg=u_disc * np.sqrt(self.angle.pulse_share),
             encoder_share=self.angle.pulse_share,
             u_pulse_s=u_time("encoder") if self.has_encoder else 0.0,
+            sample_s=period_s,
+            lock=0.0 if "index" in sampled else self.angle.lock(period_s),
             index_only=not self.has_encoder,
         )
 
@@ -280,7 +277,7 @@ class EdgeRun:
             first = contacts.take(slice(0, LEARN_CONTACTS))
             levels = self._finder.levels
             assert levels is not None
-            self.response = learn_response(first.touch, first.leave, levels.coil, self._top())
+            self.response = learn_response(first.touch, first.leave, levels.coil, self._top(first))
         self._emit(contacts)
 
     def _emit(self, contacts: Contacts) -> None:
@@ -340,13 +337,13 @@ class EdgeRun:
             )
         ]
 
-    def _top(self) -> float:
+    def _top(self, contacts: Contacts) -> float:
         """Greatest reading above closed that the converter can give, counts; inf where not told."""
         levels = self._finder.levels
         if levels is None or self._channel is None or self._channel.rail_counts is None:
             return np.inf
+        # The level at these contacts, not the one reached by now: how far the work has got when the
+        # shape is learned must not matter.
+        closed = float(np.median(contacts.touch.closed))
         low, high = self._channel.rail_counts
-        return high - levels.closed if levels.sign > 0 else levels.closed - low
-
-
-__all__ = ["BLOCK", "EdgeRun"]
+        return high - closed if levels.sign > 0 else closed - low

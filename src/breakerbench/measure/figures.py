@@ -1,9 +1,10 @@
 """From the sums of a run to dwell, spacing, scatter and speed, each with its expanded uncertainty.
 
-The budget, line by line, with the reason for each line, stands in DEVELOPERS.md. In short: what varies
-from revolution to revolution is judged from the revolutions themselves (type A); what stays the same
-all through the run (sampling locked to the speed, delay asymmetry, the condenser's rise, the encoder's
-disc, ripple that an index cannot see) is added from what is known of it (type B).
+The budget, line by line, with the reason for each line, stands in DEVELOPERS.md. In short: what
+varies
+from revolution to revolution is judged from the revolutions themselves (type A); what stays the
+same all through the run (sampling locked to the speed, delay asymmetry, the condenser's rise, the
+encoder's disc, ripple that an index cannot see) is added from what is known of it (type B).
 """
 
 from __future__ import annotations
@@ -16,8 +17,13 @@ from numpy.typing import NDArray
 
 from breakerbench.edges.events import Instrument
 from breakerbench.measure.spread import standard_deviation
-from breakerbench.measure.timing import ScatterSums, Timing
-from breakerbench.measure.uncertainty import Component, coverage_factor, effective_dof
+from breakerbench.measure.timing import Timing
+from breakerbench.measure.uncertainty import (
+    Component,
+    coverage_factor,
+    effective_dof,
+    rectangular,
+)
 
 Floats = NDArray[np.float64]
 
@@ -48,8 +54,8 @@ def speed_figures(t: Timing) -> dict[str, Any]:
     }
 
 
-def lobe_order(t: Timing) -> Floats:
-    """Order of the lobes' numbers: lobe 1 is the first to open after angle 0 at the lowest speed."""
+def lobe_order(t: Timing) -> NDArray[np.int64]:
+    """The lobes from lobe 1 on: the first to open after angle 0 at the lowest speed."""
     lowest = int(np.flatnonzero(t.bins.n)[0])
     phase = t.bins.phase[lowest] / t.bins.n[lowest]
     error = t.bins.error[lowest] / t.bins.n[lowest]
@@ -141,17 +147,16 @@ def hidden_pattern(t: Timing, error: Floats, dwell: Floats, phase: float) -> Flo
 class Summary:
     """Everything that the figures share, computed once."""
 
-    order: Floats
+    order: NDArray[np.int64]
     omega_deg_s: float
     dwell: Within
     mean: Within
     error: Within
     u_open_deg: float
-    u_touch_deg: float
+    placement_deg: float
     wave_open: Floats
     wave_dwell: Floats
     unseen_deg: float
-    phase_deg: float
 
 
 def summarize(t: Timing, tool: Instrument) -> Summary:
@@ -169,7 +174,7 @@ def summarize(t: Timing, tool: Instrument) -> Summary:
         wave_open = wave[: t.lobes]
         wave_dwell = wave[: t.lobes] - wave[t.lobes :]
         share = UNSEEN_RIPPLE if t.lobes > 1 else UNSEEN_RIPPLE_ONE_LOBE
-        unseen = share * 180.0 / np.pi / np.sqrt(3.0)
+        unseen = rectangular(share * 180.0 / np.pi)
     return Summary(
         order=lobe_order(t),
         omega_deg_s=omega,
@@ -177,21 +182,24 @@ def summarize(t: Timing, tool: Instrument) -> Summary:
         mean=mean,
         error=error,
         u_open_deg=float(np.sqrt(b.u_open2.sum() / count)) * omega,
-        u_touch_deg=float(np.sqrt(b.u_touch2.sum() / count)) * omega,
+        placement_deg=float(np.sqrt((b.u_open2.sum() + b.u_touch2.sum()) / count)) * omega,
         wave_open=wave_open,
         wave_dwell=wave_dwell,
         unseen_deg=unseen,
-        phase_deg=phase,
     )
 
 
-def _locked(u_placement: float, variance: float) -> float:
+def _locked(tool: Instrument, s: Summary, u_placement: float, variance: float) -> float:
     """What placement errors leave in a mean when sampling is locked to the speed.
 
-    If the edges move by less than the placement error from revolution to revolution, these errors do
-    not average out.
+    If the edges move by less than the placement error from revolution to revolution, these errors
+    do not average out; nor if the drive keeps step with the sample clock (``tool.lock`` near 1) and
+    the edges move by less than a sample.
     """
-    return float(np.sqrt(max(u_placement**2 - variance, 0.0)))
+    still = float(np.sqrt(max(u_placement**2 - variance, 0.0)))
+    sample_deg = s.omega_deg_s * tool.sample_s
+    blur = float(np.exp(-2.0 * np.pi**2 * variance / max(sample_deg, 1e-12) ** 2))
+    return max(still, tool.lock * blur * u_placement)
 
 
 def _fixed(tool: Instrument, s: Summary, edges: float) -> list[Component]:
@@ -203,46 +211,63 @@ def _fixed(tool: Instrument, s: Summary, edges: float) -> list[Component]:
     ]
 
 
+def mean_dwell_budget(
+    t: Timing, tool: Instrument, s: Summary, variance: float, n: float, dof: float
+) -> list[Component]:
+    """Budget of the dwell averaged over the lobes, from n revolutions with a given variance.
+
+    Slow ripple adds to one lobe's dwell what it takes from another's: it cancels in the mean, but
+    for a cam of one lobe.
+    """
+    inflation = _inflation(t.dwell_steps, float(s.mean.variance[0]))
+    return [
+        Component("repeatability", float(np.sqrt(variance * inflation / n)), max(dof, 1.0)),
+        Component(
+            "sampling locked to the speed",
+            _locked(tool, s, s.placement_deg / float(np.sqrt(t.lobes)), variance),
+        ),
+        Component("ripple without a trace", s.unseen_deg if t.lobes == 1 else 0.0),
+        *_fixed(tool, s, 2.0 / t.lobes),
+    ]
+
+
+def lobe_dwell_budget(t: Timing, tool: Instrument, s: Summary, lobe: int) -> list[Component]:
+    """Budget of one lobe's dwell."""
+    variance, n = float(s.dwell.variance[lobe]), float(s.dwell.n[lobe])
+    inflation = _inflation(t.dwell_steps, float(s.mean.variance[0]))
+    return [
+        Component(
+            "repeatability", float(np.sqrt(variance * inflation / n)), float(s.dwell.dof[lobe])
+        ),
+        Component("sampling locked to the speed", _locked(tool, s, s.placement_deg, variance)),
+        Component(
+            "ripple the index cannot see",
+            rectangular(float(np.abs(s.wave_dwell).max(initial=0.0))),
+        ),
+        Component("ripple without a trace", s.unseen_deg),
+        *_fixed(tool, s, 2.0),
+    ]
+
+
 def dwell_figures(t: Timing, tool: Instrument, s: Summary) -> dict[str, Any]:
     pitch = 360.0 / t.lobes
     reference = t.reference_deg or 0.0
-    inflation = _inflation(t.dwell_steps, float(s.mean.variance[0]))
-    placement = float(np.hypot(s.u_open_deg, s.u_touch_deg))
-
-    def mean_u(variance: float, n: float, dof: float) -> float:
-        """U of the mean over lobes, from revolutions; placement averages over the lobes too."""
-        return expanded(
-            [
-                Component("repeatability", float(np.sqrt(variance * inflation / n)), max(dof, 1.0)),
-                Component(
-                    "sampling locked to the speed",
-                    _locked(placement / np.sqrt(t.lobes), variance),
-                ),
-                Component("unseen ripple", s.unseen_deg if t.lobes == 1 else 0.0),
-                *_fixed(tool, s, 2.0 / t.lobes),
-            ]
-        )
-
-    per_lobe_u = []
-    for i in range(t.lobes):
-        variance = float(s.dwell.variance[i])
-        per_lobe_u.append(
-            expanded(
-                [
-                    Component(
-                        "repeatability",
-                        float(np.sqrt(variance * inflation / s.dwell.n[i])),
-                        float(s.dwell.dof[i]),
-                    ),
-                    Component("sampling locked to the speed", _locked(placement, variance)),
-                    Component("ripple the index cannot see", abs(float(s.wave_dwell[i])) / 1.73),
-                    Component("unseen ripple", s.unseen_deg),
-                    *_fixed(tool, s, 2.0),
-                ]
-            )
-        )
-    u_mean = mean_u(float(s.mean.variance[0]), float(s.mean.n[0]), float(s.mean.dof[0]))
-    mean = float(s.mean.mean[0]) + reference
+    per_lobe: list[float | None] = []
+    u_per_lobe: list[float | None] = []
+    for lobe in s.order.tolist():
+        seen = float(s.dwell.n[lobe]) > 1.0
+        per_lobe.append(float(s.dwell.mean[lobe]) + reference if seen else None)
+        u_per_lobe.append(expanded(lobe_dwell_budget(t, tool, s, lobe)) if seen else None)
+    whole = float(s.mean.n[0])
+    mean = u_mean = None
+    if whole > 1.0:
+        mean = float(s.mean.mean[0]) + reference
+        variance, dof = float(s.mean.variance[0]), float(s.mean.dof[0])
+        u_mean = expanded(mean_dwell_budget(t, tool, s, variance, whole, dof))
+    elif None not in per_lobe:
+        # No revolution shows every lobe: each lobe's own mean has to do.
+        mean = float(np.mean([v for v in per_lobe if v is not None]))
+        u_mean = float(np.sqrt(sum(u**2 for u in u_per_lobe if u is not None))) / t.lobes
     by_speed = []
     for k in np.flatnonzero(t.bins.n_mean >= BIN_REVOLUTIONS):
         n = float(t.bins.n_mean[k])
@@ -252,63 +277,60 @@ def dwell_figures(t: Timing, tool: Instrument, s: Summary) -> dict[str, Any]:
             {
                 "rpm": float(t.bins.rpm[k]) / float(t.bins.n[k]),
                 "deg": value + reference,
-                "u_deg": mean_u(variance, n, n - 1.0),
+                "u_deg": expanded(mean_dwell_budget(t, tool, s, variance, n, n - 1.0)),
             }
         )
-    values = [row["deg"] for row in by_speed]
     figures: dict[str, Any] = {
         "mean_deg": mean,
         "u_deg": u_mean,
-        "percent": 100.0 * mean / pitch,
-        "u_percent": 100.0 * u_mean / pitch,
-        "per_lobe_deg": (s.dwell.mean[s.order] + reference).tolist(),
-        "u_per_lobe_deg": np.array(per_lobe_u)[s.order].tolist(),
+        "percent": None if mean is None else 100.0 * mean / pitch,
+        "u_percent": None if u_mean is None else 100.0 * u_mean / pitch,
+        "per_lobe_deg": per_lobe,
+        "u_per_lobe_deg": u_per_lobe,
         "variation_deg": None,
         "by_speed": by_speed,
         # What an averaging meter would show: it counts bounce as open.
-        "meter_deg": mean - float(t.bins.lost.sum()) / max(float(t.bins.n_mean.sum()), 1.0),
+        "meter_deg": None if mean is None else mean - float(t.bins.lost.sum()) / max(whole, 1.0),
     }
-    if len(values) > 1:
-        figures["variation_deg"] = max(values) - min(values)
-        high, low = int(np.argmax(values)), int(np.argmin(values))
-        figures["u_variation_deg"] = float(
-            np.hypot(by_speed[high]["u_deg"], by_speed[low]["u_deg"])
-        )
+    if len(by_speed) > 1:
+        high = max(by_speed, key=lambda row: row["deg"])
+        low = min(by_speed, key=lambda row: row["deg"])
+        figures["variation_deg"] = high["deg"] - low["deg"]
+        figures["u_variation_deg"] = float(np.hypot(high["u_deg"], low["u_deg"]))
     return figures
 
 
 def spacing_figures(t: Timing, tool: Instrument, s: Summary) -> dict[str, Any]:
     n = t.lobes
     error = s.error.mean[s.order]
-    nominal = t.nominal[s.order]
     interval = np.diff(np.append(error, error[0]))
+    figures: dict[str, Any] = {"error_deg": error.tolist(), "interval_error_deg": interval.tolist()}
+    if n == 1:
+        return figures | {"u_deg": 0.0, "u_interval_deg": 0.0}
     # One figure serves all lobes; where one lobe is plainly rougher than the rest, its own.
-    variance = s.error.variance
-    pooled = float(variance.mean())
-    if n > 1 and float(variance.max()) > pooled * (1.0 + 6.0 / np.sqrt(float(s.error.dof[0]))):
-        pooled = float(variance.max())
-    dof = float(s.error.dof[0]) * max(n - 1, 1)
-    inflation = _inflation(t.error_steps, float(variance.mean()))
-    own = n / (n - 1.0) if n > 1 else 1.0
+    variance, dof = float(s.error.variance.mean()), float(s.error.dof[0])
+    roughest = float(s.error.variance.max())
+    if roughest > variance * (1.0 + 6.0 / np.sqrt(dof)):
+        variance = roughest
+    # Taking off the revolution's own mean has shrunk each lobe's scatter by this.
+    own = n / (n - 1.0)
+    inflation = _inflation(t.error_steps, float(s.error.variance.mean()))
+    u = float(np.sqrt(variance * inflation / float(s.error.n[0])))
     fixed = [
         Component("encoder disc", tool.u_encoder_deg),
         Component(
-            "ripple the index cannot see", float(np.abs(s.wave_open).max(initial=0.0)) / 1.73
+            "ripple the index cannot see", rectangular(float(np.abs(s.wave_open).max(initial=0.0)))
         ),
-        Component("unseen ripple", s.unseen_deg),
-        Component("sampling locked to the speed", _locked(s.u_open_deg, pooled * own)),
+        Component("ripple without a trace", s.unseen_deg),
+        Component("sampling locked to the speed", _locked(tool, s, s.u_open_deg, variance * own)),
     ]
-    u = float(np.sqrt(pooled * inflation / float(s.error.n[0])))
-    u_error = expanded([Component("repeatability", u, dof), *fixed])
-    both = [Component(c.name, c.u * np.sqrt(2.0)) for c in fixed]
-    u_interval = expanded([Component("repeatability", u * np.sqrt(2.0 * own), dof), *both])
-    del nominal
-    return {
-        "error_deg": error.tolist(),
-        "interval_error_deg": interval.tolist(),
-        "u_deg": u_error if n > 1 else 0.0,
-        "u_interval_deg": u_interval if n > 1 else 0.0,
-    }
+    both = [Component(c.name, c.u * float(np.sqrt(2.0))) for c in fixed]
+    dof *= n - 1
+    figures["u_deg"] = expanded([Component("repeatability", u, dof), *fixed])
+    figures["u_interval_deg"] = expanded(
+        [Component("repeatability", u * float(np.sqrt(2.0 * own)), dof), *both]
+    )
+    return figures
 
 
 def scatter_figures(t: Timing, tool: Instrument) -> dict[str, Any] | str:
@@ -356,5 +378,3 @@ def scatter_figures(t: Timing, tool: Instrument) -> dict[str, Any] | str:
         "range_deg": sums.high - sums.low,
         "u_deg": float(np.hypot(u, doubt)),
     }
-
-

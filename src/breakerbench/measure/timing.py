@@ -8,6 +8,7 @@ Definitions: design section 5, repeated in DEVELOPERS.md.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -75,12 +76,17 @@ def trend_degree(rows: int) -> int:
     return 3 if rows >= 12 else (1 if rows >= 5 else 0)
 
 
-def trend_of(values: Floats) -> Floats:
-    """Smooth trend through the means of neighbouring revolutions: advance, drift of the drive."""
-    m = len(values)
+@lru_cache(maxsize=WINDOW + 1)
+def _projection(m: int) -> Floats:
+    """Matrix that projects m values on polynomials of their trend's degree."""
     basis = np.vander(np.linspace(-1.0, 1.0, m), trend_degree(m) + 1, increasing=True)
     q, _ = np.linalg.qr(basis)
-    return np.asarray(q @ (q.T @ values))
+    return np.asarray(q @ q.T)
+
+
+def trend_of(values: Floats) -> Floats:
+    """Smooth trend through the means of neighbouring revolutions: advance, drift of the drive."""
+    return np.asarray(_projection(len(values)) @ values)
 
 
 class Timing:
@@ -125,7 +131,7 @@ class Timing:
         return np.asarray(turn * self.lobes + np.interp(rest, grid, np.arange(self.lobes + 1.0)))
 
     def _align(self, deg: Floats) -> float:
-        """Angle of the nominal pattern's beginning: the pattern turned to fit the first openings."""
+        """Where the nominal pattern begins: the pattern turned to fit the first openings."""
         n = self.lobes
         pitch = 360.0 / n
         first = deg[:n]
@@ -212,7 +218,7 @@ class Timing:
         self._pending, self._pending_n = o.take(slice(keep, None)), number[keep:]
 
     def _speed(self, o: Openings, number: Ints, start: Ints) -> Floats:
-        """Speed of revolutions that begin at ``start``, rpm: over one whole turn where it can be."""
+        """Speed of the revolutions that begin at ``start``, rpm: over a whole turn if it can be."""
         n = self.lobes
         end = start + n - 1
         before = np.maximum(start - 1, 0)

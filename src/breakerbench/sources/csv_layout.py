@@ -88,16 +88,17 @@ def read_layout(where: str, start: bytes, options: ImportOptions) -> CsvLayout:
     number = 0
     for number, line in enumerate(_lines(start, offset), 1):
         offset += len(line)
-        text = decode(line).strip(" \t")
-        if text.startswith("#"):
-            _note(text.lstrip("# \t"), notes, comments)
+        text = decode(line)
+        bare = text.strip()
+        if bare.startswith("#"):
+            _note(bare.lstrip("#"), notes, comments)
         elif number == 1 and re.fullmatch(r'"?sep=[;,\t]"?', text):
             delimiters = text.strip('"')[-1]  # as spreadsheets write it
-        elif text:
+        elif bare:
             break
     else:
         if len(start) >= 2 * MAX_LINE:
-            raise BadInput(where, "no header row within its first 65,536 bytes", _HEADER_MEND)
+            raise BadInput(where, "no header row within its first 131,072 bytes", _HEADER_MEND)
         raise BadInput(where, "there is no header row in it", _HEADER_MEND)
     place = f"{where} line {number}"
     delimiter, names = _header_row(place, text, delimiters, options)

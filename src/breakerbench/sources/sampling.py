@@ -60,7 +60,7 @@ class SampleClock:
             self._check(time, texts)
         except UnevenTimeError:
             # A gap within the first piece spoils the fit: the usual step finds the right row.
-            if usual > 0 and (np.abs(steps - usual) <= UNIFORM * usual).mean() > 0.5:
+            if usual > 0 and (np.abs(steps - usual) <= UNIFORM * usual).mean() > 0.8:
                 self.interval = usual
                 self._check(time, texts)
             raise

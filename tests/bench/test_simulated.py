@@ -150,10 +150,11 @@ def _read(simulated: Simulated) -> tuple[dict[int, list[float]], dict[int, list[
     openings: dict[int, list[float]] = defaultdict(list)
     touched = None
     for angle, closed in zip(angles, simulated.contact.closed, strict=True):
-        if not first_mark <= angle <= last_mark:
-            continue
         if closed:
             touched = angle
+            continue
+        # A dwell belongs to the revolution that its opening is in.
+        if not first_mark <= angle <= last_mark:
             continue
         away = np.mod(angle - lobe_openings + 180.0, 360.0) - 180.0
         lobe = int(np.argmin(np.abs(away)))

@@ -122,7 +122,8 @@ def _realized(bench: Bench, turning: Turning, run: _Run) -> dict[str, Any]:
         return np.where((times >= run.first_s) & (times <= run.last_s), angles, np.nan)
 
     opens = within(turning.open_deg, turning.open_s)
-    closes = within(turning.close_deg, turning.close_s)
+    # A dwell belongs to the revolution that its opening is in, wherever it was touched.
+    closes = np.where(turning.close_s >= 0.0, turning.close_deg, np.nan)
     dwell = _dwell(opens, closes)
     advance = bench.weights.advance_deg(bench.drive.speed_rpm(turning.open_s))
     figures = _figures(bench, run, dwell, opens + advance - run.base_deg)

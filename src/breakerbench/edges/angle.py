@@ -20,6 +20,8 @@ from breakerbench.edges.index import IndexCleaner
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
+#: Pitches past the first and the last opening in which an index pulse is still placed.
+CARRY_LOBES = 1.2
 #: Index pulses from which the encoder's zero is taken (their median).
 ZERO_KNOTS = 8
 #: With an index alone: largest cubic part of the interpolation, degrees, that is still believed. A
@@ -64,6 +66,8 @@ class Angle:
         self._zero: float | None = None
         self._next_knot = 0
         self._first_knot = True
+        #: First index pulse of the stretch: whole revolutions begin there.
+        self.began_s = -np.inf
         self._count_t = np.empty(0)
         self._count = np.empty(0)
         self._counted = 0
@@ -80,6 +84,7 @@ class Angle:
         self._count_t = self._count = np.empty(0)
         self._next_knot = 0
         self._first_knot = True
+        self.began_s = -np.inf
 
     # --- input ---
 
@@ -103,9 +108,11 @@ class Angle:
             self._counted += len(time_s)
             self._count_t = np.concatenate([self._count_t, time_s])
             self._count = np.concatenate([self._count, number])
-            knots = self.cleaner.take(self._count_t, self._count, final)
+            knots = self.cleaner.take(*self._carried_on(final), final)
             if knots:
                 fresh = np.array(knots)
+                if not len(self._knot_t) and self._first_knot:
+                    self.began_s = knots[0][0]
                 self._knot_t = np.concatenate([self._knot_t, fresh[:, 0]])
                 self._knot_r = np.concatenate([self._knot_r, fresh[:, 1]])
                 self._phase_t = np.concatenate([self._phase_t, fresh[:, 0]])[:LOCK_KNOTS]
@@ -116,6 +123,22 @@ class Angle:
                 self._number_by_index(final)
             else:
                 self._number_by_time(final)
+
+    def _carried_on(self, final: bool) -> tuple[Floats, Floats]:
+        """The count of the openings, carried on a little past the ends of the stretch.
+
+        An index pulse just before the first opening or just after the last one still has its place.
+        """
+        t, n = self._count_t, self._count
+        if len(t) < 2:
+            return t, n
+        if self._first_knot:
+            t = np.concatenate([[t[0] - CARRY_LOBES * (t[1] - t[0])], t])
+            n = np.concatenate([[n[0] - CARRY_LOBES], n])
+        if final:
+            t = np.concatenate([t, [t[-1] + CARRY_LOBES * (t[-1] - t[-2])]])
+            n = np.concatenate([n, [n[-1] + CARRY_LOBES]])
+        return t, n
 
     # --- output ---
 

@@ -1,8 +1,7 @@
-"""Placing the edges of points that switch a coil.
+"""Learning the edges of points that switch a coil, and placing its openings.
 
-Before a touch the open contact may still ring: the edge is where that course meets the exponential
-fall to the closed level, whose time constant is the front end's. After an opening the coil's current
-charges the condenser: a straight rise through the front end, met by the closed level.
+After an opening the coil's current charges the condenser: a straight rise through the front end, met
+by the closed level. Touches: see ``touch``.
 """
 
 from __future__ import annotations
@@ -12,144 +11,39 @@ from numpy.typing import NDArray
 
 from breakerbench.edges.crossings import PRE, Crossings
 from breakerbench.edges.shapes import LN2, Placed, Response
+from breakerbench.edges.touch import learn_ring, learn_tail, refine_tail
 
 Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
-#: Samples in a row that must be calm for a touch to have settled.
-CALM = 8
-#: Samples of the course before a touch that are carried on to it, and their weights.
-COURSE = 6
 
 
-# --- touches -------------------------------------------------------------------------------------
+def learn_coil(touch: Crossings, leave: Crossings, top: float) -> Response:
+    """Shapes of a coil's edges from some tens of touches and openings.
 
-
-def settled_at(c: Crossings) -> tuple[NDArray[np.int64], Floats]:
-    """Column of each window where the signal has become flat at closed, and its level there.
-
-    Where it never does (a bounce follows at once) the column is that of the crossing, the level zero.
+    top  highest count above closed that the converter can show; inf where it does not say
     """
-    pieces = np.lib.stride_tricks.sliding_window_view(c.window[:, PRE:], CALM, axis=1)
-    level = pieces.mean(axis=2)
-    calm = np.ptp(pieces, axis=2) <= (7.0 * c.noise + 0.01 * c.swing)[:, None]
-    calm &= np.abs(level) <= 0.2 * c.swing[:, None]
-    first = calm.argmax(axis=1)
-    found = calm.any(axis=1)
-    # One column on: the tail may still show in the first calm piece.
-    later = np.minimum(first + 2, level.shape[1] - 1)
-    to = np.where(found, level[np.arange(len(c)), later], 0.0)
-    return np.where(found, first, 2) + PRE, to
+    top = min(top, seen_rail(leave, 1.0))
+    bottom = -seen_rail(touch, -1.0)
+    tau, closed, cut = learn_tail(touch)
+    ring = learn_ring(touch, top, bottom)
+    tau = refine_tail(touch, tau, ring, top, bottom)
+    cut = cut and closed < -2.0 * float(np.median(touch.noise))
+    return Response(
+        tau, coil=True, ramp=learn_ramp(leave, tau, top), ring=ring,
+        closed=closed, cut_closed=cut, top=top, bottom=bottom,
+    )  # fmt: skip
 
 
-def learn_tail(c: Crossings) -> tuple[float, float, bool]:
-    """(time constant of the fall to closed in samples, level it falls to, cut off?).
-
-    Whatever rang before a touch, the steps from sample to sample after the largest one are on the
-    fall and shrink by exp(-1/tau) each, and that does not depend on the level it falls to. That level
-    is asked for since a converter may cut the fall off above it. tau is 0 where the sampling is too
-    slow to show the fall.
-    """
-    settled, to = settled_at(c)
-    w = c.window[:, PRE - 8 : PRE + 24]
-    drop = w[:, :-1] - w[:, 1:]
-    near = np.arange(drop.shape[1]) < (settled - PRE + 8)[:, None]
-    most = np.where(near, np.abs(drop), -1.0).argmax(axis=1)
-    most = np.minimum(most, drop.shape[1] - 3)
-    rows = np.arange(len(c))
-    first, second = drop[rows, most + 1], drop[rows, most + 2]
-    end = w[rows, most + 3] - to
-    mark = np.maximum(6.0 * c.noise, 0.01 * c.swing)
-    calm = np.ptp(c.window[rows[:, None], settled[:, None] + np.arange(CALM)], axis=1)
-    cut = bool((calm <= 0.01 * c.noise).mean() > 0.3) or bool((calm == 0.0).mean() > 0.3)
-    good = (np.abs(first) > 15.0 * c.noise) & (first * drop[rows, most] > 0.0)
-    if cut:
-        good &= np.abs(end) > mark
-    if int(good.sum()) < 6:
-        return 0.0, 0.0, False
-    # The median keeps out touches that bounced away at once.
-    ratio = float(np.median((second / np.where(first == 0.0, 1.0, first))[good]))
-    close = good & (np.abs(second - ratio * first) < 0.15 * np.abs(first) + 5.0 * c.noise)
-    if int(close.sum()) >= 6:
-        ratio = float((first * second)[close].sum() / (first[close] ** 2).sum())
-    if not 0.01 < ratio < 0.98:
-        return 0.0, 0.0, False
-    level = float(np.median((w[rows, most + 1] - first / (1.0 - ratio))[good]))
-    return float(-1.0 / np.log(ratio)), level, cut and level < -float(np.median(mark)) / 2.0
-
-
-def is_fall(touch: Crossings) -> Bools:
-    """True where the way into the band is that of a step through the front end.
-
-    Such a fall slows down from sample to sample by a fixed ratio; a ring passes zero at an even pace,
-    also one so large that the converter cuts off where it comes from.
-    """
-    w = touch.window[:, PRE - 5 : PRE + 3]
-    drop = w[:, :-1] - w[:, 1:]
-    # The sample a drop leads to must not be at the bottom yet, where every pace ends.
-    bottom = np.maximum(6.0 * touch.noise, 0.03 * touch.swing)[:, None]
-    usable = (np.abs(drop) > 6.0 * touch.noise[:, None]) & (np.abs(w[:, 1:]) > bottom)
-    pair = usable[:, :-1] & usable[:, 1:]
-    ratio = np.where(pair, drop[:, 1:] / np.where(drop[:, :-1] == 0, 1.0, drop[:, :-1]), np.inf)
-    slowing = ((ratio > 0.0) & (ratio < 0.75)).any(axis=1)
-    # Too fast for the sampling to show: nothing speaks against a step.
-    return slowing | ~pair.any(axis=1)
-
-
-def place_touches(c: Crossings, r: Response) -> Placed:
-    """Place touches of a coil's points: the course before meets the exponential fall after.
-
-    With no sample on the fall (slow sampling) a touch lies half-way between two samples.
-    """
-    n, tau = len(c), r.tau
-    rows = np.arange(n)
-    settled, to = settled_at(c)
-    calm = np.ptp(c.window[rows[:, None], settled[:, None] + np.arange(CALM)], axis=1)
-    seen = c.window - to[:, None]
-    if r.cut_closed:
-        to = np.where(calm == 0.0, r.closed, to)
-    fall = c.window - to[:, None]
-    mark = np.maximum(np.maximum(5.0 * c.noise, 0.01 * c.swing), 1.2 * calm)
-    columns = np.arange(fall.shape[1])
-    # The last sample before the calm that still stands out of the noise lies on the fall, if any.
-    out = (np.abs(seen) > mark[:, None]) & (columns < settled[:, None] + CALM)
-    tail = fall.shape[1] - 1 - np.argmax(out[:, ::-1], axis=1)
-    if tau < 0.25:
-        # The fall is over within a sample: this one is the last before the touch.
-        return Placed(c.at - PRE + tail + 0.5, np.full(n, 0.29))
-    step = float(np.exp(1.0 / tau))
-    for _ in range(4):
-        before = np.maximum(tail - 1, 0)
-        expected = fall[rows, tail] * step
-        noise = 3.0 * c.noise * step + 0.02 * c.swing
-        # One further back belongs to the same fall where it stands as much higher as tau says.
-        same = np.abs(fall[rows, before] - expected) < 0.08 * np.abs(expected) + noise
-        tail = np.where(same, before, tail)
-    end = np.clip(tail - 1, COURSE + 1, fall.shape[1] - 1)
-    t = np.arange(-COURSE + 1.0, 1.0)
-    design = np.stack([np.ones(COURSE), t, t**2], axis=1)
-    course = (
-        fall[rows[:, None], end[:, None] + np.arange(-COURSE + 1, 1)] @ np.linalg.pinv(design).T
-    )
-    amplitude = fall[rows, tail]
-    amplitude = np.where(amplitude == 0.0, 1e-12, amplitude)
-    t0 = end + 0.5
-    for _ in range(6):
-        x = np.clip(t0 - end, -0.5, 1.5)
-        level = course[:, 0] + course[:, 1] * x + course[:, 2] * x**2
-        ratio = np.clip(level / amplitude, 0.3, 1e4)
-        t0 = tail - tau * np.log(ratio)
-    odd = (level / amplitude < 0.5) | (t0 < end - 1.0) | (t0 > tail + 0.5)
-    t0 = np.where(odd, tail - 0.5, t0)
-    sigma = c.noise / np.maximum(np.abs(amplitude), c.noise)
-    u = np.where(odd, 0.5, np.maximum(tau * sigma, 0.02))
-    # Where the course itself is cut off, the touch came from somewhere above: a burn line or a ring
-    # of one to two and a half times what the converter can show, from memory.
-    above = c.window[rows, end] >= 0.98 * r.top
-    t0 = np.where(above, t0 - 0.45 * tau, t0)
-    u = np.where(above, 0.3 * tau, u)
-    # Where the converter cuts off at closed and the ring was there already, the touch left no sign.
-    unseen = (calm == 0.0) & ~is_fall(c)
-    return Placed(c.at - PRE + t0 + tau * LN2, np.where(unseen, np.nan, u))
+def seen_rail(c: Crossings, side: float) -> float:
+    """Distance from closed at which windows are cut off to the digit on one side; inf where none is."""
+    w = side * c.window
+    top = w.max(axis=1)
+    # The closed level is taken off and moves: the converter's own count is what repeats.
+    raw = np.round(top + side * c.closed, 6)
+    values, hits = np.unique(raw, return_counts=True)
+    many = int(np.argmax(hits))
+    flat = ((w >= top[:, None] - 1e-9).sum(axis=1) >= 2) & (raw == values[many])
+    far = bool(flat.any()) and float(np.median(top[flat])) > 0.5 * float(np.median(c.swing))
+    return float(np.median(top[flat])) if far and flat.mean() > 0.1 else np.inf
 
 
 # --- ramp of a coil ---------------------------------------------------------------------------------

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from breakerbench.edges.coil import is_fall
 from breakerbench.edges.crossings import PRE, Crossings, join_crossings, no_crossings
+from breakerbench.edges.touch import is_contact, learn_tail
 
 #: Runs looked at on each side to learn how long dwell and open time are just now.
 REACH = 16
@@ -22,8 +22,10 @@ REACH = 16
 REACH_RINGING = 64
 #: An open time this share of the longest ones around begins a new contact; shorter ones are bounce.
 LONG_GAP_SHARE = 0.3
-#: With a coil, a run shorter than this share of the longest around must have begun abruptly.
+#: With a coil, a run shorter than this share of the longest around may be a ring's.
 SOLID_SHARE = 0.25
+#: Of fewer samples than this nothing can be told.
+SHORTEST = 4
 #: A crossing back within this many samples that never went past the hysteresis is noise.
 CHATTER_SAMPLES = 4
 
@@ -104,40 +106,6 @@ def without_chatter(crossings: Crossings) -> Crossings:
     return crossings
 
 
-def is_flat(touch: Crossings, length: Ints) -> Bools:
-    """True for the runs in the closed band that are flat like a contact, not passing like a ring.
-
-    The first four samples (settling of the front end) and the last are left out; of a run shorter
-    than eight samples the two before the last are compared, and one of fewer than four cannot be told
-    from a passage.
-    """
-    w = touch.window[:, PRE:]
-    span = np.arange(w.shape[1])
-    begin = np.where(length >= 8, 4, np.maximum(length - 3, 0))
-    inside = (span >= begin[:, None]) & (span < (length - 1)[:, None])
-    inside[length < 4] = False
-    inside[length < 4, 0] = True
-    top = np.where(inside, w, -np.inf).max(axis=1)
-    bottom = np.where(inside, w, np.inf).min(axis=1)
-    spread, middle = top - bottom, 0.5 * (top + bottom)
-    flat = (spread <= 8.0 * touch.noise + 0.02 * touch.swing) & (
-        np.abs(middle) <= np.maximum(0.2 * touch.swing, 4.0 * touch.noise)
-    )
-    return (length >= 4) & flat
-
-
-def is_abrupt(touch: Crossings) -> Bools:
-    """True where the signal fell into the closed band faster than it was going there.
-
-    Carried on in a straight line, a ring on its way through zero would be there by now; the voltage
-    of an open contact that is touched would still be outside.
-    """
-    w = touch.window
-    slope = (w[:, PRE - 3] - w[:, PRE - 6]) / 3.0
-    carried = w[:, PRE - 3] + 3.5 * slope
-    return np.asarray(np.abs(carried) > 0.375 * touch.swing)
-
-
 def _local_scale(values: Floats, before: Floats, reach: int) -> Floats:
     """Typical large value around each one: the smaller of the large ones before and after it.
 
@@ -192,6 +160,7 @@ class ContactFinder:
         self._lengths = np.empty(0)
         self._gaps = np.empty(0)
         self._last_leave: int | None = None
+        self._tail: float | None = None
 
     def feed(self, crossings: Crossings, coil: bool) -> Contacts:
         self._pending = join_crossings([self._pending, crossings])
@@ -209,13 +178,7 @@ class ContactFinder:
         touch, leave = clean.take(first), clean.take(first + 1)
         reach = REACH_RINGING if coil else REACH
         if coil:
-            long = leave.at - touch.at >= 4
-            touch, leave = touch.take(long), leave.take(long)
-            size = leave.at - touch.at
-            usual = _local_scale(size.astype(float), self._lengths, reach)
-            solid = size >= SOLID_SHARE * usual
-            real = solid | (is_flat(touch, size) & is_abrupt(touch) & is_fall(touch))
-            touch, leave = touch.take(real), leave.take(real)
+            touch, leave = self._without_ring(touch, leave)
         n = len(touch)
         if n < 2 or (not final and n <= reach + 2):
             return no_contacts()
@@ -244,6 +207,18 @@ class ContactFinder:
         if not final:
             self._keep(touch, leave, lengths, gaps, end_of_last, reach)
         return contacts
+
+    def _without_ring(self, touch: Crossings, leave: Crossings) -> tuple[Crossings, Crossings]:
+        """Runs in the closed band less those that a ring on its way through made."""
+        size = leave.at - touch.at
+        usual = _local_scale(size.astype(float), self._lengths, REACH_RINGING)
+        solid = size >= SOLID_SHARE * usual
+        if self._tail is None:
+            self._tail = learn_tail(touch.take(solid))[0]
+        real = solid
+        brief = np.flatnonzero(~solid & (size >= SHORTEST))
+        real[brief] = is_contact(touch.take(brief), size[brief], self._tail)
+        return touch.take(real), leave.take(real)
 
     def _contacts(
         self, touch: Crossings, leave: Crossings, usual: Floats, groups: Ints, end: int, known: bool

@@ -16,9 +16,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from breakerbench.edges.coil import learn_ramp, learn_tail, place_ramps, place_touches
+from breakerbench.edges.coil import learn_coil, place_ramps
 from breakerbench.edges.crossings import POST, PRE, Crossings
 from breakerbench.edges.shapes import LN2, Placed, Response
+from breakerbench.edges.touch import place_touches
 
 Floats = NDArray[np.float64]
 #: Times in this module are in samples, counted from the first sample in the new state.
@@ -227,24 +228,10 @@ def place_rises(c: Crossings, r: Response) -> Placed:
 # --- all together ---------------------------------------------------------------------------------
 
 
-def seen_top(c: Crossings) -> float:
-    """Level at which the windows of openings are cut off to the digit; inf where they are not."""
-    top = c.window.max(axis=1)
-    # The closed level is taken off and moves: the converter's own count is what repeats.
-    raw = np.round(top + c.closed, 6)
-    values, hits = np.unique(raw, return_counts=True)
-    many = int(np.argmax(hits))
-    flat = ((c.window >= top[:, None] - 1e-9).sum(axis=1) >= 2) & (raw == values[many])
-    return float(np.median(top[flat])) if flat.mean() > 0.2 else np.inf
-
-
 def learn_response(touch: Crossings, leave: Crossings, coil: bool, top: float) -> Response:
     """Edge shapes of a trace from its first contacts (some tens of each)."""
     if coil:
-        tau, closed, cut = learn_tail(touch)
-        top = min(top, seen_top(leave))
-        ramp = learn_ramp(leave, tau, top)
-        return Response(tau, coil=True, ramp=ramp, closed=closed, cut_closed=cut, top=top)
+        return learn_coil(touch, leave, top)
     start, end = closing_levels(touch)
     tau = learn_tau(touch, start, end)
     open_level = float(np.median(start))

@@ -321,6 +321,8 @@ class EdgeRun:
         if not len(now):
             return []
         open_deg, open_ok = self.angle.at(now.time_s)
+        # Touches may lie before the first index, whole revolutions do not.
+        open_ok &= now.time_s >= self.angle.began_s
         touch_deg, touch_ok = self.angle.at(now.touch_s)
         if len(rest):
             self.angle.forget_before(float(rest.touch_s[0]))

@@ -29,8 +29,10 @@ class Response:
     open_level  level that an opening of a dry feed rises to, in counts above closed
     coil      openings are the ramp of a coil
     ramp      typical slope of that ramp, counts a sample (for openings whose second sample is cut off)
+    ring      angular frequency of a coil's ring before touches, radians a sample; 0 where none is seen
     cut_closed  the converter cuts off the closed level; ``closed`` is then where the falls lead to
-    top       highest count above closed that is not cut off by the converter, inf where unknown
+    top       highest count above closed that the converter can show, inf where unknown
+    bottom    lowest one, -inf where unknown
     """
 
     tau: float
@@ -39,6 +41,8 @@ class Response:
     open_level: float = 0.0
     coil: bool = False
     ramp: float = 0.0
+    ring: float = 0.0
     closed: float = 0.0
     cut_closed: bool = False
     top: float = np.inf
+    bottom: float = -np.inf

@@ -28,6 +28,8 @@ Bools = NDArray[np.bool_]
 STEADY, STEADY_SHORT = 6, 3
 #: A run of this many samples or more is long in that sense.
 LONG_RUN = 12
+#: So many samples in a row at the rail are a ring that is cut off there.
+HELD = 6
 #: A contact is looked for from this many samples before the crossing on: the fall takes time.
 EARLY = 9
 #: Below this time constant the fall is over within a sample.
@@ -77,6 +79,26 @@ def low_rail(c: Crossings) -> Floats:
     return np.where((bottom > -0.25 * c.swing) & (often > 0.01 * raw.size), bottom, none)
 
 
+def _stretches(good: Bools, count: int) -> Bools:
+    """True where ``count`` columns in a row, this one first, are all True."""
+    width = good.shape[1] - count + 1
+    out = good[:, :width].copy()
+    for k in range(1, count):
+        out &= good[:, k : width + k]
+    return out
+
+
+def held_at(window: Floats, rail: Floats) -> Bools:
+    """True for samples that lie in a stretch of HELD or more at the rail, one column less."""
+    at = window <= rail[:, None] + 1e-3
+    begins = _stretches(at, HELD)
+    out = np.zeros_like(at)
+    width = begins.shape[1]
+    for k in range(HELD):
+        out[:, k : width + k] |= begins
+    return np.asarray(out[:, :-1])
+
+
 def steady_from(
     c: Crossings, tau: float, length: Ints | None = None, rail: Floats | None = None
 ) -> tuple[Ints, Floats, Bools]:
@@ -92,19 +114,17 @@ def steady_from(
     n, width = z.shape
     sigma = c.noise * noise_gain(tau)
     near = np.abs(z) <= np.maximum(0.2 * c.swing, 4.0 * sigma)[:, None]
-    if rail is not None:
-        near &= z > (rail + np.minimum(1e-3 * c.swing, 0.3 * c.noise))[:, None]
-    band = (8.0 * sigma + 0.005 * c.swing)[:, None]
+    if rail is not None and np.isfinite(rail).any():
+        near &= ~held_at(c.window, rail)
+    band = _band(c, tau)[:, None]
 
     def stretch(count: int) -> tuple[Ints, Bools]:
         last = width - count + 1
         top, bottom = z[:, :last], z[:, :last]
-        all_near = near[:, :last]
         for k in range(1, count):
             top = np.maximum(top, z[:, k : last + k])
             bottom = np.minimum(bottom, z[:, k : last + k])
-            all_near = all_near & near[:, k : last + k]
-        good = all_near & (top - bottom <= band)
+        good = _stretches(near, count) & (top - bottom <= band)
         good[:, : PRE - EARLY] = False
         return good.argmax(axis=1), good.any(axis=1)
 
@@ -122,41 +142,199 @@ def steady_from(
     return np.where(found, column, PRE), np.where(found, level, 0.0), found
 
 
+def _band(c: Crossings, tau: float) -> Floats:
+    """Range within which some undone samples of a closed contact lie."""
+    return np.asarray(7.0 * c.noise * noise_gain(tau) + 0.005 * c.swing)
+
+
+def jumps(c: Crossings, tau: float, column: Ints, level: Floats, rail: Floats) -> Bools:
+    """True where the signal got to ``level`` at ``column`` by a jump, as a touch makes it.
+
+    A ring may also be steady for a while: where it just reaches closed and turns, and where the
+    converter cuts it off. Carried on from the intervals before, its course leads there.
+    """
+    z = undo(c.window, tau)
+    rows = np.arange(len(c))
+    one, two, four = (z[rows, np.maximum(column - k, 0)] - level for k in (1, 2, 4))
+    mark = np.maximum(0.15 * c.swing, 6.0 * c.noise * noise_gain(tau))
+    carried = 2.0 * two - four
+    # Where it is cut off, the interval before may be too, and nothing has been below that rail.
+    at_rail = c.window[rows, np.minimum(column + 1, c.window.shape[1] - 1)] <= rail + 1e-3
+    paced = np.minimum(carried, 2.0 * one - two)
+    return np.where(at_rail, (paced > mark) & (one > -mark) & (two > mark), np.abs(carried) > mark)
+
+
 def is_contact(c: Crossings, length: Ints, tau: float) -> Bools:
     """True for the short runs in the closed band that a contact made, not a passing ring.
 
-    A ring may also be steady for a while: where it just reaches closed and turns, and where the
-    converter cuts it off. The first comes and goes as a parabola, so that what it was two intervals
-    before is bounded by how long it stayed; the second arrives at a pace that leads to where it is cut
-    off. A touch jumps.
+    A ring that just reaches closed and turns is a parabola there: how long it stays bounds how far
+    away it was two intervals before.
     """
     rail = low_rail(c)
     column, level, found = steady_from(c, tau, length)
     z = undo(c.window, tau)
     rows = np.arange(len(c))
-    sigma = c.noise * noise_gain(tau)
-    before = [z[rows, np.maximum(column - k, 0)] - level for k in range(5)]
-    count = np.where(length < LONG_RUN, STEADY_SHORT, STEADY)
-    # How long it stays there, for the bound of the parabola.
-    flat = np.abs(z - level[:, None]) <= (4.0 * sigma + 0.005 * c.swing)[:, None]
-    ahead = np.arange(z.shape[1]) >= column[:, None]
-    leaves = ahead & ~flat
-    stays = np.where(leaves.any(axis=1), leaves.argmax(axis=1) - column, z.shape[1] - column)
-    stays = np.maximum(stays, count)
-    bound = (4.0 * sigma + 0.005 * c.swing) * (1.0 + 6.0 / stays) ** 2
-    jump = np.abs(before[2]) > 1.3 * bound
-    # Carried on from the two intervals before, and from the ones before these.
-    mark = np.maximum(0.15 * c.swing, 6.0 * sigma)
-    paced = np.minimum(np.abs(2.0 * before[2] - before[4]), np.abs(2.0 * before[1] - before[2]))
-    at_rail = c.window[rows, np.minimum(column + 1, c.window.shape[1] - 1)] <= rail + 1e-3
-    return np.asarray(found & jump & (~at_rail | (paced > mark)) & (column <= PRE + length))
+    band = _band(c, tau)
+    flat = np.abs(z - level[:, None]) <= 0.5 * band[:, None]
+    leaves = ~flat & (np.arange(z.shape[1]) >= column[:, None])
+    stays = np.where(leaves.any(axis=1), leaves.argmax(axis=1), z.shape[1]) - column
+    stays = np.maximum(stays, np.where(length < LONG_RUN, STEADY_SHORT, STEADY))
+    far = np.abs(z[rows, np.maximum(column - 2, 0)] - level) > band * (1.0 + 4.0 / stays) ** 2
+    inside = column <= PRE + length
+    return np.asarray(found & inside & far & jumps(c, tau, column, level, rail))
 
 
-# --- time constant ---------------------------------------------------------------------------------
+# --- fit of course and fall ---------------------------------------------------------------------
+
+
+@lru_cache(maxsize=64)
+def _models(tau: float, ring: float, back: int, terms: int, step: float) -> tuple[Floats, Floats]:
+    """(instants, orthonormal models): for each instant the columns that course and fall can take.
+
+    Shapes (C,) and (C, back + 1 + AFTER, terms). Columns are counted from the first steady interval.
+    The course is a straight line and a sine of ``ring`` radians a sample with free phase; as that
+    goes to zero it becomes a cubic. After the instant it falls to zero by exp(-t / tau).
+    """
+    at = np.arange(FROM, UPTO + 1e-9, step)
+    columns = np.arange(-back, AFTER + 1.0)
+    w = max(ring, 0.03)
+
+    def course(t: Floats) -> Floats:
+        shapes = [np.ones_like(t), t, (1.0 - np.cos(w * t)) / w**2, (w * t - np.sin(w * t)) / w**3]
+        return np.stack(shapes[:terms], axis=-1)
+
+    late = columns > at[:, None]
+    fall = np.exp(-np.where(late, columns - at[:, None], 0.0) / max(tau, 1e-3))
+    models = course(np.where(late, at[:, None], columns)) * fall[..., None]
+    return at, np.linalg.qr(models)[0]
+
+
+def _cut_out(c: Crossings, column: Ints, back: int) -> tuple[Floats, Ints]:
+    """Samples around the first steady interval, (n, back + 1 + AFTER), and the column used."""
+    column = np.clip(column, back, c.window.shape[1] - AFTER - 1)
+    return c.window[np.arange(len(c))[:, None], column[:, None] + np.arange(-back, AFTER + 1)], column
+
+
+def _errors(y: Floats, models: Floats) -> Floats:
+    """Squared error of every row of ``y`` with every model, (n, C)."""
+    count, width, terms = models.shape
+    share = y @ models.transpose(1, 0, 2).reshape(width, count * terms)
+    explained = (share.reshape(len(y), count, terms) ** 2).sum(axis=2)
+    return np.maximum((y**2).sum(axis=1)[:, None] - explained, 0.0)
+
+
+def _masked_errors(y: Floats, use: Bools, models: Floats) -> Floats:
+    """The same with only the samples ``use`` of each row counting."""
+    count, width, terms = models.shape
+    pairs = models[:, :, :, None] * models[:, :, None, :]
+    flat = pairs.transpose(1, 0, 2, 3).reshape(width, -1)
+    normal = (use.astype(float) @ flat).reshape(len(y), count, terms, terms)
+    normal += 1e-9 * np.eye(terms)
+    seen = np.where(use, y, 0.0)
+    right = (seen @ models.transpose(1, 0, 2).reshape(width, -1)).reshape(len(y), count, terms)
+    answer = np.linalg.solve(normal, right[..., None])[..., 0]
+    return np.maximum((seen**2).sum(axis=1)[:, None] - (answer * right).sum(axis=2), 0.0)
+
+
+def _posterior(at: Floats, error: Floats, variance: Floats) -> tuple[Floats, Floats]:
+    """Mean and standard deviation of the instant, every one being as likely beforehand.
+
+    Where the minimum is sharp, the parabola through it; else the moments over the grid.
+    """
+    rows = np.arange(len(error))
+    best = error.argmin(axis=1)
+    inner = np.clip(best, 1, len(at) - 2)
+    left, low, right = (error[rows, inner + k] for k in (-1, 0, 1))
+    bend = left + right - 2.0 * low
+    step = float(at[1] - at[0])
+    good = (bend > 1e-30) & (best == inner)
+    shift = np.where(good, 0.5 * (left - right) / np.where(good, bend, 1.0), 0.0)
+    sharp = step * np.sqrt(2.0 * variance / np.maximum(bend, 1e-30))
+    weight = np.exp(-0.5 * (error - error.min(axis=1, keepdims=True)) / variance[:, None])
+    weight /= weight.sum(axis=1, keepdims=True)
+    mean = weight @ at
+    spread = np.sqrt(np.maximum(weight @ at**2 - mean**2, 0.0))
+    use = good & (spread < 0.75 * step)
+    return np.where(use, at[best] + shift * step, mean), np.where(use, sharp, spread)
+
+
+def _fit(
+    c: Crossings, column: Ints, level: Floats, tau: float, ring: float, shape: tuple[int, int],
+    use: Bools | None = None,
+) -> tuple[Floats, Floats, Floats]:  # fmt: skip
+    """(instant in columns of the window, u, reduced chi squared) with one length of course."""
+    back, terms = shape
+    y, column = _cut_out(c, column, back)
+    y = y - level[:, None]
+    at, models = _models(tau, ring, back, terms, GRID)
+    if use is None:
+        error = _errors(y, models)
+        dof = np.full(len(c), y.shape[1] - terms - 1.0)
+    else:
+        kept = np.take_along_axis(use, column[:, None] + np.arange(-back, AFTER + 1), axis=1)
+        error = _masked_errors(y, kept, models)
+        dof = np.maximum(kept.sum(axis=1) - terms - 1.0, 1.0)
+    chi = error.min(axis=1) / dof / c.noise**2
+    variance = c.noise**2 * np.maximum(chi, 1.0)
+    t, u = _posterior(at, error, variance)
+    fine = u < 2.0 * GRID
+    if use is None and fine.any():
+        rows = np.flatnonzero(fine)
+        near, models = _models(tau, ring, back, terms, FINE)
+        ratio = round(GRID / FINE)
+        middle = np.clip(error[rows].argmin(axis=1) * ratio, ratio, len(near) - 1 - ratio)
+        some = middle[:, None] + np.arange(-ratio, ratio + 1)
+        share = np.einsum("nw,ncwt->nct", y[rows], models[some])
+        small = np.maximum((y[rows] ** 2).sum(axis=1)[:, None] - (share**2).sum(axis=2), 0.0)
+        t_fine, u_fine = _posterior(near[: 2 * ratio + 1] - near[ratio], small, variance[rows])
+        t[rows], u[rows] = near[middle] + t_fine, np.maximum(u_fine, u[rows] * 0.5)
+    return t + column, u, chi
+
+
+def fit_falls(
+    c: Crossings, column: Ints, level: Floats, tau: float, ring: float
+) -> tuple[Floats, Floats, Floats]:
+    """(instant in columns of the window, u, reduced chi squared) of every touch.
+
+    A long course tells most; where it is no single ring (a burn line that has just ended), the short
+    one fits better and is taken.
+    """
+    t, u, chi = _fit(c, column, level, tau, ring, LONG_COURSE)
+    bad = np.flatnonzero(chi > 3.0)
+    if len(bad):
+        t2, u2, chi2 = _fit(c.take(bad), column[bad], level[bad], tau, ring, SHORT_COURSE)
+        better = chi2 < 0.7 * chi[bad]
+        some = bad[better]
+        t[some], u[some], chi[some] = t2[better], u2[better], chi2[better]
+    return t, u, chi
+
+
+# --- learning --------------------------------------------------------------------------------------
+
+
+def learn_ring(c: Crossings, top: float, bottom: float) -> float:
+    """Angular frequency of the ring before touches, radians a sample; 0 where nothing rings.
+
+    Of a sine about any level the second difference is -(2 - 2 cos w) times the distance from it. The
+    noise, which stands on both sides of that, is taken off.
+    """
+    w = c.window[:, : PRE - 5]
+    middle = w[:, 1:-1]
+    bend = w[:, 2:] - 2.0 * middle + w[:, :-2]
+    away = middle - middle.mean(axis=1, keepdims=True)
+    whole = ((w < 0.98 * top) & (w > 0.98 * bottom)).all(axis=1)
+    if int(whole.sum()) < 4:
+        return 0.0
+    noise = c.noise[whole, None] ** 2
+    power = float((away[whole] ** 2 - noise).sum())
+    product = float((away[whole] * bend[whole] + 2.0 * noise).sum())
+    if power <= 0.1 * float(np.sum(noise)) * away.shape[1] or product >= 0.0:
+        return 0.0
+    return float(np.arccos(np.clip(1.0 + 0.5 * product / power, -0.5, 1.0)))
 
 
 def learn_tail(c: Crossings) -> tuple[float, float, bool]:
-    """(time constant of the fall to closed in samples, level it falls to, cut off?).
+    """(time constant of the fall to closed in samples, level it falls to, cut off?), a first look.
 
     Whatever rang before a touch, the steps from sample to sample after the largest one are on the
     fall and shrink by exp(-1/tau) each, and that does not depend on the level it falls to. That level
@@ -165,38 +343,110 @@ def learn_tail(c: Crossings) -> tuple[float, float, bool]:
     """
     if not len(c):
         return 0.0, 0.0, False
-    w = c.window[:, PRE - 10 : PRE + 14]
-    drop = w[:, :-1] - w[:, 1:]
     late = c.window[:, PRE + 8 : PRE + 20]
     settled = np.ptp(late, axis=1) <= 9.0 * c.noise + 0.02 * c.swing
     floor = np.median(late, axis=1)
-    flat = np.ptp(late, axis=1) == 0.0
-    cut = bool(flat[settled].mean() > 0.3) if settled.any() else False
-    # The last step that leads clear of the floor, and the two before it: the fall, if it is long.
-    clear = np.maximum(12.0 * c.noise, 0.01 * c.swing)[:, None]
-    over = w - floor[:, None] > clear
-    mark = np.minimum(4.0 * c.noise, 0.5 * clear[:, 0])
+    at_rail = (late <= low_rail(c)[:, None] + 1e-3).mean(axis=1)
+    cut = bool(np.median(at_rail[settled]) > 0.6) if settled.any() else False
+    w = c.window[:, PRE - 8 : PRE + 14]
+    drop = w[:, :-1] - w[:, 1:]
+    most = np.abs(drop[:, :-2]).argmax(axis=1)
     rows = np.arange(len(c))
-    most = np.where(over[:, 1:], np.abs(drop), -1.0).argmax(axis=1)
-    most = np.minimum(most, drop.shape[1] - 3)
     first, second = drop[rows, most + 1], drop[rows, most + 2]
-    end = w[rows, most + 3] - floor
     good = settled & (np.abs(first) > 15.0 * c.noise) & (first * drop[rows, most] > 0.0)
     if cut:
-        good &= end > mark
+        good &= w[rows, most + 3] - floor > np.maximum(6.0 * c.noise, 0.01 * c.swing)
     if int(good.sum()) < 6:
-        return _tail_of_pairs(c, floor, settled & ~flat), 0.0, False
-    ratios = (second / np.where(first == 0.0, 1.0, first))[good]
+        return 0.0, 0.0, cut
     # The median keeps out touches that bounced away at once.
-    ratio = float(np.median(ratios))
-    close = good & (np.abs(second - ratio * first) < 0.1 * np.abs(first) + 4.0 * c.noise)
+    ratio = float(np.median((second / np.where(first == 0.0, 1.0, first))[good]))
+    close = good & (np.abs(second - ratio * first) < 0.15 * np.abs(first) + 5.0 * c.noise)
     if int(close.sum()) >= 6:
         ratio = float((first * second)[close].sum() / (first[close] ** 2).sum())
     if not 0.001 < ratio < 0.98:
-        return 0.0, 0.0, False
+        return 0.0, 0.0, cut
     level = float(np.median((w[rows, most + 1] - first / (1.0 - ratio))[good]))
-    return float(-1.0 / np.log(ratio)), level, cut and level < -2.0 * float(np.median(c.noise))
+    return float(-1.0 / np.log(ratio)), level, cut
 
 
-def _tail_of_pairs(c: Crossings, floor: Floats, usable: Bools) -> float:
-    return 0.0
+def refine_tail(c: Crossings, tau: float, ring: float, top: float, bottom: float) -> float:
+    """Time constant with which touches are fitted best, near ``tau`` where that is known."""
+    whole = c.window[:, PRE - 12 :].max(axis=1) < 0.98 * top
+    whole &= c.window.min(axis=1) > 0.98 * bottom
+    whole &= ~held_at(c.window, low_rail(c))[:, : PRE - 2].any(axis=1)
+    low, high = (0.6 * tau, 1.6 * tau) if tau > 0.0 else (0.05, 6.0)
+
+    def cost(value: float) -> float:
+        column, level, found = steady_from(c, value)
+        use = found & whole
+        if int(use.sum()) < 6:
+            return float("inf")
+        some = c.take(use)
+        chi = _fit(some, column[use], level[use], value, ring, LONG_COURSE)[2]
+        return float(np.median(np.log1p(chi)))
+
+    grid = np.geomspace(low, high, 13)
+    costs = [cost(float(v)) for v in grid]
+    best = int(np.argmin(costs))
+    if not np.isfinite(costs[best]):
+        return tau
+    for _ in range(2):
+        left, right = grid[max(best - 1, 0)], grid[min(best + 1, len(grid) - 1)]
+        grid = np.geomspace(left, right, 7)
+        costs = [cost(float(v)) for v in grid]
+        best = int(np.argmin(costs))
+    return float(grid[best])
+
+
+# --- placing ---------------------------------------------------------------------------------------
+
+
+def place_touches(c: Crossings, r: Response) -> Placed:
+    """Place touches of a coil's points; u is NaN where a touch left no sign in the trace."""
+    rows = np.arange(len(c))
+    rail = low_rail(c)
+    column, level, found = steady_from(c, r.tau, rail=None if r.cut_closed else rail)
+    unseen = np.zeros(len(c), bool)
+    if r.cut_closed:
+        # A ring below zero is cut off at what looks like closed: a touch meanwhile shows nothing.
+        unseen = found & ~jumps(c, r.tau, column, level, rail)
+        low = c.window[rows, np.minimum(column + 1, PRE)] <= rail + 1e-3
+        level = np.where(low, np.minimum(r.closed, level), level)
+    t, u, _ = fit_falls(c, column, level, r.tau, r.ring)
+    cut = (c.window >= 0.98 * r.top) | (c.window <= 0.98 * r.bottom)
+    cut |= c.window <= rail[:, None] + 1e-3
+    place = np.arange(c.window.shape[1])
+    span = (place >= column[:, None] - LONG_COURSE[0]) & (place <= column[:, None] + AFTER)
+    masked = np.flatnonzero((cut & span).any(axis=1))
+    if len(masked):
+        some = (c.take(masked), column[masked], level[masked])
+        t[masked], u[masked], _ = _fit(*some, r.tau, r.ring, SHORT_COURSE, ~cut[masked])
+        t[masked], u[masked] = _from_beyond(*some, r, cut[masked], t[masked], u[masked])
+    u = np.where(found, np.maximum(u, 0.02), np.maximum(u, 0.5))
+    return Placed(c.at - PRE + t + r.tau * LN2, np.where(unseen, np.nan, u))
+
+
+def _from_beyond(
+    c: Crossings, column: Ints, level: Floats, r: Response, cut: Bools, t: Floats, u: Floats
+) -> tuple[Floats, Floats]:
+    """Touches that came from where the converter cuts off: t and u for these, the rest unchanged.
+
+    The fall tells when it passed the rail, not from how far beyond: later by tau ln(V / rail).
+    """
+    tau = r.tau
+    rows = np.arange(len(c))
+    place = np.arange(c.window.shape[1])
+    before = cut & (place <= column[:, None] + 1) & (place >= column[:, None] - 6)
+    last = np.where(before, place, -1).max(axis=1)
+    first = np.minimum(last + 1, c.window.shape[1] - 2)
+    edge = c.window[rows, np.maximum(last, 0)] - level
+    side = np.sign(edge)
+    size = np.maximum((c.window[rows, first] - level) * side, 1e-9)
+    far = np.abs(edge) > np.minimum(0.25 * c.swing, 4.0 * c.noise)
+    beyond = (last >= 0) & far & (size * np.exp(1.0 / max(tau, 1e-3)) >= 0.95 * np.abs(edge))
+    passed = first - tau * np.log(np.maximum(np.abs(edge) / size, 1.0))
+    # The ring's first amplitude bounds the height; where that is not known, from memory.
+    tallest = r.ramp / max(r.ring, 0.03) if r.ring > 0.0 else 3.0 * r.top
+    most = np.log(np.clip(tallest / np.maximum(np.abs(edge), 1e-9), 2.0, 100.0))
+    t = np.where(beyond, passed - 0.55 * tau * most, t)
+    return t, np.where(beyond, np.hypot(0.3 * tau * most, 0.05), u)

@@ -15,6 +15,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from breakerbench.errors import BadInput
+from breakerbench.sources import csv as csv_source
 from breakerbench.sources import csv_rows
 from breakerbench.sources.csv import CsvSource
 from breakerbench.sources.csv_layout import MAX_LINE
@@ -232,7 +233,10 @@ BAD: dict[str, tuple[bytes, str] | tuple[bytes, str, Mapping[str, Any]]] = {
         {"scales": {"points_v": 1e10}},
     ),
     "bare carriage return inside": (HEAD + ROWS + b"0.004,5\r0.005,6\n", "line 6: is not a row"),
-    "carriage return for a blank": (HEAD + ROWS + b"0.004,5\r0.005,6\n\n", "line 6: is not a row"),
+    "carriage return for a blank": (
+        HEAD + ROWS + b"0.004,5\r0.005,6\n\n0.006,7\n",
+        "line 6: is not a row",
+    ),
     "only carriage returns": ((HEAD + ROWS).replace(b"\n", b"\r"), "line 1: is not a header row"),
     "line end in quotes": (
         b'time_s,points_v,x\n0,1,"a\nb"\n0.001,2,c\n',
@@ -384,6 +388,30 @@ def test_a_long_table_in_many_pieces_and_bounded_memory(tmp_path: Path) -> None:
     assert n == rows
     assert peak < 8_000_000
     assert source.header.sample_rate_hz == 250e3
+
+
+SHORT = [b"%.3f,%d\n" % (n / 1000, n) for n in range(30)]
+
+
+@pytest.mark.parametrize("size", range(24, 60))
+def test_the_result_does_not_depend_on_the_pieces(
+    tmp_path: Path, size: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Read in tiny pieces: every border falls on every place of a row, and of the faults."""
+    monkeypatch.setattr(csv_source, "_PIECE_BYTES", size)
+    path = tmp_path / "a.csv"
+    for end in (b"", b"\n", b"\n \r\n\n"):
+        _, columns = read(path, HEAD + b"".join(SHORT).rstrip() + end)
+        assert columns == {"points_v": [float(n) for n in range(30)]}
+    for place in (9, 10, 11, 12, 13, 29):
+        for fault, message in (
+            (SHORT[:place] + SHORT[place + 1 :] + [b"0.030,30\n"], "time steps by 0.002"),
+            (SHORT[:place] + [b"\n"] + SHORT[place:], "is blank"),
+            (SHORT[:place] + [b"\n"] * 20 + SHORT[place:], "is blank"),
+            (SHORT[:place] + [b"0.0,x\n"] + SHORT[place:], "'points_v' is 'x'"),
+        ):
+            with pytest.raises(BadInput, match=rf"line {place + 2}: {message}"):
+                read(path, HEAD + b"".join(fault))
 
 
 @pytest.mark.parametrize("line", [2, 40_000, 80_000, 120_001])

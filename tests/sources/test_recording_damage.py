@@ -17,7 +17,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from breakerbench.errors import BadInput
-from breakerbench.sources import container
+from breakerbench.sources import container, recording
 from breakerbench.sources.container import (
     BLOCK_HEADER,
     FILE_HEADER,
@@ -186,6 +186,33 @@ def test_a_lost_block_is_one_hole_where_it_was(tmp_path: Path, good: bytes) -> N
         holes = [e for e in got if isinstance(e, Hole)]
         last = min(TRUTH.end, 6000 * (n + 1))
         assert holes == [Hole(6000 * n, last, 1, "blocks of the file are damaged")], begin
+
+
+@pytest.mark.parametrize("dropped", [-50, -1, 1, 39, 40, 41, 5000])
+def test_bytes_dropped_from_a_block_cost_that_block_alone(
+    tmp_path: Path, good: bytes, dropped: int
+) -> None:
+    """Also where so many are missing that the next header lies before the end that was stated."""
+    begin, end = blocks_of(good)[2]
+    place = (begin + end) // 2
+    damaged = good[:place] + bytes(max(0, -dropped)) + good[place + max(0, dropped) :]
+    got = read(tmp_path / "a.bbr", damaged)
+    assert isinstance(got, list)
+    hold(got)
+    holes = [e for e in got if isinstance(e, Hole)]
+    assert holes == [Hole(12_000, 18_000, 1, "blocks of the file are damaged")]
+
+
+@pytest.mark.parametrize("junk", range(0, 130, 3))
+def test_junk_between_blocks_costs_nothing(
+    tmp_path: Path, good: bytes, junk: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The marker is found wherever it lies across the windows of the search."""
+    monkeypatch.setattr(recording, "_SEARCH_BYTES", 64)
+    begin, _ = blocks_of(good)[3]
+    got = read(tmp_path / "a.bbr", good[:begin] + bytes(junk) + good[begin:])
+    assert isinstance(got, list)
+    same(whole(HEADER, got), TRUTH)
 
 
 def test_blocks_of_another_recording_are_not_taken(tmp_path: Path, good: bytes) -> None:

@@ -23,10 +23,9 @@ def learn_coil(touch: Crossings, leave: Crossings, top: float) -> Response:
     """
     top = min(top, seen_rail(leave, 1.0))
     bottom = -seen_rail(touch, -1.0)
-    tau, closed, cut = learn_tail(touch)
+    tau, closed, cut = learn_tail(touch, top, bottom)
     ring = learn_ring(touch, top, bottom)
     tau = refine_tail(touch, tau, ring, top, bottom)
-    cut = cut and closed < -2.0 * float(np.median(touch.noise))
     return Response(
         tau, coil=True, ramp=learn_ramp(leave, tau, top), ring=ring,
         closed=closed, cut_closed=cut, top=top, bottom=bottom,

@@ -26,6 +26,10 @@ Floats = NDArray[np.float64]
 COLUMNS = np.arange(PRE + POST) - PRE
 #: A sample this near to where the edge ends is no longer worth its noise.
 FLOOR = 0.02
+#: A condenser's rise shorter than this share of a sample is not believed.
+SHORTEST_RISE = 0.08
+#: A rise longer than so many samples is fitted over many of them; its end may lie past the window.
+LONG_RISE = 2.0
 #: Samples before the new state that may still lie on the edge.
 BACK = 4
 
@@ -64,48 +68,73 @@ def remaining(c: Crossings, start: Floats, end: Floats) -> Floats:
     return np.asarray((end[:, None] - c.window) / span[:, None])
 
 
-def place_steps(c: Crossings, start: Floats, end: Floats, tau: float) -> Placed:
-    """Place edges that are steps through the front end.
+class EdgeShape:
+    """How the share still to go falls with time after an edge begins, and its inverse.
 
-    Each sample on the edge tells the step's instant: t0 = t + tau ln(share to go); they are joined
-    with weights 1/variance. Where no sample lies on the edge, it is half-way between its neighbours
-    and the uncertainty is that of a rectangle.
+    Two first-order stages in a row, in samples: the front end ``tau`` and a condenser's ``rise``
+    (either may be 0; both 0 is an ideal step).
+    """
+
+    def __init__(self, tau: float, rise: float = 0.0) -> None:
+        slow, fast = max(tau, rise), min(tau, rise)
+        self.sharp = slow <= 0.0
+        reach = np.concatenate([np.linspace(0.0, 4.0, 2000), np.linspace(4.0, 30.0, 2000)[1:]])
+        self._t = reach * max(slow + fast, 1e-9)
+        if fast <= 1e-3 * slow:
+            self._share = np.exp(-self._t / max(slow, 1e-9))
+        else:
+            self._share = 1.0 - rise_shape(self._t, fast, slow)[0]
+        self._slope = -np.gradient(self._share, self._t)
+
+    def since(self, share: Floats) -> Floats:
+        """Time since the edge began, at which this share is still to go."""
+        return np.interp(-share, -self._share, self._t)
+
+    def slope(self, t: Floats) -> Floats:
+        """Fall of the share in one sample, at this time after the edge began."""
+        return np.interp(t, self._t, self._slope)
+
+
+def place_steps(c: Crossings, start: Floats, end: Floats, shape: EdgeShape, tau: float) -> Placed:
+    """Place edges of a known shape that go all the way within the window.
+
+    Each sample on the edge tells its beginning; they are joined with weights 1/variance. Where no
+    sample lies on the edge it began between its neighbours, and the uncertainty is a rectangle's.
+    tau: of the front end, by which the result is that of a step at half height.
     """
     share = remaining(c, start, end)
     n = len(c)
     rows = np.arange(n)
     search = share[:, PRE - 1 : PRE + 8]
     low = np.argmax(search <= 0.25, axis=1) + PRE - 1
-    here = share[rows, low]
     sigma = c.noise / np.maximum(np.abs(end - start), 1e-12)
     floor = np.maximum(FLOOR, 3.0 * sigma)
-    # Without a sample on the edge: between the sample before and the one after, less what the front
-    # end needs to fall below the floor.
-    width = np.clip(1.0 - tau * np.log(1.0 / floor), 0.0, 1.0)
-    blind = low - 0.5 - 0.5 * (1.0 - width)
-    u_blind = np.maximum(width, 1e-3) / np.sqrt(12.0)
-    if tau <= 0.0:
-        # Linear interpolation at half height: exact for a straight edge, the middle for a sharp
-        # one.
-        before = share[rows, low - 1]
+    if shape.sharp:
+        # Half-way between two samples where it is sharp, in proportion where it is a straight slope.
+        here, before = share[rows, low], share[rows, low - 1]
         drop = np.maximum(before - here, 1e-9)
         cross = low - 1 + np.clip((before - 0.5) / drop, 0.0, 1.0)
         middle = np.asarray(c.at + cross - PRE, np.float64)
         return Placed(middle, np.full(n, 1.0 / np.sqrt(12.0)))
+    # Without a sample on the edge: after the sample before it, and so early that it is over by now.
+    width = np.clip(1.0 - shape.since(floor), 0.0, 1.0)
+    blind = low - 1.0 + 0.5 * width
+    u_blind = np.maximum(width, 1e-3) / np.sqrt(12.0)
     weights, times = np.zeros(n), np.zeros(n)
     for back in range(BACK):
         column = low - back
         value = np.clip(share[rows, column], 1e-6, 1.0)
         with np.errstate(invalid="ignore", divide="ignore"):
             joined = times / weights
-        # A sample before the step has begun carries nothing: it lies ahead of the joined time.
+        # A sample before the edge has begun carries nothing: it lies ahead of the joined time.
         begun = np.where(weights > 0.0, column > joined, value < 0.97)
-        weight = np.where(begun & (value > floor), value**2, 0.0)
+        since = shape.since(value)
+        weight = np.where(begun & (value > floor), shape.slope(since) ** 2, 0.0)
         weights += weight
-        times += weight * (column + tau * np.log(value))
+        times += weight * (column - since)
     with np.errstate(invalid="ignore", divide="ignore"):
         t0 = np.where(weights > 0.0, times / weights, blind)
-        u = np.where(weights > 0.0, tau * sigma / np.sqrt(weights), u_blind)
+        u = np.where(weights > 0.0, sigma / np.sqrt(weights), u_blind)
     return Placed(c.at + t0 - PRE + tau * LN2, np.maximum(u, 0.01))
 
 
@@ -179,18 +208,21 @@ def fit_rises(
     return t0, np.asarray(sigma / np.sqrt(power)), np.asarray((error**2).sum(axis=1))
 
 
-def learn_rise(c: Crossings, level: float, tau: float) -> tuple[float, float]:
-    """Time constant of a condenser on a dry feed, samples, and its standard uncertainty.
+def search_rise(c: Crossings, level: Floats, tau: float) -> tuple[float, float]:
+    """Time constant (samples) with which edges rise to ``level`` behind a front end of ``tau``.
 
     One-dimensional search on a logarithmic scale for the least squared error; its curvature there
-    gives the uncertainty. (0, 0) where the openings are steps, or the sampling too slow to tell.
+    gives the standard uncertainty, the second figure.
     """
-    levels = np.full(len(c), level)
 
+    def errors(log_rise: float) -> Floats:
+        return fit_rises(c, level, tau, float(np.exp(log_rise)))[2]
+
+    # A median over the edges keeps out those that a bounce spoils.
     def cost(log_rise: float) -> float:
-        return float(np.median(fit_rises(c, levels, tau, float(np.exp(log_rise)))[2]))
+        return float(np.median(errors(log_rise)))
 
-    grid = np.log(np.geomspace(0.05, 2000.0, 32))
+    grid = np.log(np.geomspace(0.02, 2000.0, 36))
     costs = [cost(g) for g in grid]
     best = int(np.argmin(costs))
     low, high = grid[max(best - 1, 0)], grid[min(best + 1, len(grid) - 1)]
@@ -206,17 +238,21 @@ def learn_rise(c: Crossings, level: float, tau: float) -> tuple[float, float]:
             low, a, fa = a, b, fb
             b = low + ratio * (high - low)
             fb = cost(b)
-    place = 0.5 * (low + high)
+    place, step = 0.5 * (low + high), 0.05
+    below, here, above = errors(place - step), errors(place), errors(place + step)
+    kept = here <= 4.0 * np.median(here) + 1e-12
+    bend = float((below + above - 2.0 * here)[kept].sum()) / step**2
+    # Some ten samples of each edge carry its shape.
+    variance = float(np.median(here)) / 10.0
     rise = float(np.exp(place))
-    step = 0.05
-    error = [fit_rises(c, levels, tau, float(np.exp(place + d)))[2] for d in (-step, 0.0, step)]
-    bend = float((error[0] + error[2] - 2.0 * error[1]).sum()) / step**2
-    least = float(np.median(error[1])) / 10.0
-    u = rise * float(np.sqrt(2.0 * least / max(bend, 1e-12)))
-    # Shorter than the sampling can show: what looks like a rise is the front end, badly known.
-    if rise < (0.2 if tau > 0.6 else 0.3) or rise < 4.0 * u or (tau < 0.4 and rise < 0.5):
-        return 0.0, max(0.1 if tau < 0.4 else 0.0, min(u, 0.1))
-    return rise, u
+    if bend <= 0.0:
+        return rise, rise
+    return rise, rise * float(np.sqrt(2.0 * variance / bend))
+
+
+def turned(c: Crossings, start: Floats) -> Crossings:
+    """Closings turned over, so that they rise from the open level like openings."""
+    return Crossings(c.at, c.out, start[:, None] - c.window, c.closed, c.swing, c.noise)
 
 
 def place_rises(c: Crossings, r: Response) -> Placed:
@@ -233,23 +269,28 @@ def learn_response(touch: Crossings, leave: Crossings, coil: bool, top: float) -
     if coil:
         return learn_coil(touch, leave, top)
     start, end = closing_levels(touch)
-    tau = learn_tau(touch, start, end)
     open_level = float(np.median(start))
     if open_level <= 0.0:
-        return Response(tau)
-    rise, u_rise = learn_rise(leave, open_level, tau)
+        return Response(learn_tau(touch, start, end))
+    # Closings are steps: how they fall shows the front end alone.
+    tau, u_tau = search_rise(turned(touch, start), np.maximum(start - end, 1e-9), 0.0)
+    rise, u_rise = search_rise(leave, np.full(len(leave), open_level), tau)
+    u_rise = float(np.hypot(u_rise, u_tau))
+    if rise < 4.0 * u_rise or rise < SHORTEST_RISE / min(max(tau, 0.4), 1.0):
+        # Too short to tell from the front end: the doubt goes into the budget.
+        return Response(tau, u_rise=min(u_rise, rise), open_level=open_level)
     return Response(tau, rise=rise, u_rise=u_rise, open_level=open_level)
 
 
 def place_closings(c: Crossings, r: Response) -> Placed:
     if r.coil:
         return place_touches(c, r)
-    return place_steps(c, *closing_levels(c), r.tau)
+    return place_steps(c, *closing_levels(c), EdgeShape(r.tau), r.tau)
 
 
 def place_openings(c: Crossings, r: Response) -> Placed:
     if r.coil:
         return place_ramps(c, r)
-    if r.rise > 0.0:
+    if r.rise > LONG_RISE:
         return place_rises(c, r)
-    return place_steps(c, *opening_levels(c), r.tau)
+    return place_steps(c, *opening_levels(c), EdgeShape(r.tau, r.rise), r.tau)

@@ -28,8 +28,10 @@ Bools = NDArray[np.bool_]
 STEADY, STEADY_SHORT = 6, 3
 #: A run of this many samples or more is long in that sense.
 LONG_RUN = 12
-#: So many samples in a row at the rail are a ring that is cut off there.
+#: So many samples in a row at a rail below closed are a ring that is cut off there.
 HELD = 6
+#: Closed is cut off where this share of its samples stands at the rail.
+CUT_SHARE = 0.3
 #: A contact is looked for from this many samples before the crossing on: the fall takes time.
 EARLY = 9
 #: Below this time constant the fall is over within a sample.
@@ -288,6 +290,7 @@ def _fit(
         small = np.maximum((y[rows] ** 2).sum(axis=1)[:, None] - (share**2).sum(axis=2), 0.0)
         t_fine, u_fine = _posterior(near[: 2 * ratio + 1] - near[ratio], small, variance[rows])
         t[rows], u[rows] = near[middle] + t_fine, np.maximum(u_fine, u[rows] * 0.5)
+        chi[rows] = small.min(axis=1) / dof[rows] / c.noise[rows] ** 2
     return t + column, u, chi
 
 
@@ -333,13 +336,14 @@ def learn_ring(c: Crossings, top: float, bottom: float) -> float:
     return float(np.arccos(np.clip(1.0 + 0.5 * product / power, -0.5, 1.0)))
 
 
-def learn_tail(c: Crossings) -> tuple[float, float, bool]:
+def learn_tail(
+    c: Crossings, top: float = np.inf, bottom: float = -np.inf
+) -> tuple[float, float, bool]:
     """(time constant of the fall to closed in samples, level it falls to, cut off?), a first look.
 
-    Whatever rang before a touch, the steps from sample to sample after the largest one are on the
-    fall and shrink by exp(-1/tau) each, and that does not depend on the level it falls to. That level
-    is asked for since a converter may cut the fall off above it. tau is 0 where the sampling is too
-    slow to show the fall.
+    Whatever rang before a touch, on the fall each sample stands exp(-1/tau) as far from closed as the
+    one before, and so do the steps between samples; these also tell the level it falls to where the
+    converter cuts off above that. tau is 0 where the sampling is too slow to show the fall.
     """
     if not len(c):
         return 0.0, 0.0, False
@@ -347,26 +351,52 @@ def learn_tail(c: Crossings) -> tuple[float, float, bool]:
     settled = np.ptp(late, axis=1) <= 9.0 * c.noise + 0.02 * c.swing
     floor = np.median(late, axis=1)
     at_rail = (late <= low_rail(c)[:, None] + 1e-3).mean(axis=1)
-    cut = bool(np.median(at_rail[settled]) > 0.6) if settled.any() else False
+    cut = bool(np.median(at_rail[settled]) > CUT_SHARE) if settled.any() else False
     w = c.window[:, PRE - 8 : PRE + 14]
-    drop = w[:, :-1] - w[:, 1:]
-    most = np.abs(drop[:, :-2]).argmax(axis=1)
     rows = np.arange(len(c))
-    first, second = drop[rows, most + 1], drop[rows, most + 2]
-    good = settled & (np.abs(first) > 15.0 * c.noise) & (first * drop[rows, most] > 0.0)
-    if cut:
-        good &= w[rows, most + 3] - floor > np.maximum(6.0 * c.noise, 0.01 * c.swing)
+    columns = np.arange(w.shape[1])
+    # The last sample well clear of the floor, and the one after it: nearly always on the fall.
+    clear = (6.0 if cut else 30.0) * c.noise
+    over = np.abs(w - floor[:, None]) > np.maximum(clear, 0.02 * c.swing)[:, None]
+    last = np.where(over & (columns < w.shape[1] - 2), columns, -1).max(axis=1)
+    good = settled & (last >= 2)
+    here = np.maximum(last, 2) - (1 if cut else 0)
+    good &= (w[rows, here] < 0.98 * top) & (w[rows, here] > 0.98 * bottom)
     if int(good.sum()) < 6:
         return 0.0, 0.0, cut
-    # The median keeps out touches that bounced away at once.
-    ratio = float(np.median((second / np.where(first == 0.0, 1.0, first))[good]))
-    close = good & (np.abs(second - ratio * first) < 0.15 * np.abs(first) + 5.0 * c.noise)
-    if int(close.sum()) >= 6:
-        ratio = float((first * second)[close].sum() / (first[close] ** 2).sum())
+    x, y, noise = w[rows, here], w[rows, here + 1], c.noise
+    if cut:
+        # The floor is not the level it falls to, so that is fitted too.
+        ratio, level = _line_of_most(x[good], y[good], noise[good])
+    else:
+        level = 0.0
+        x, y = x - floor, y - floor
+        ratio = float(np.median((y / np.where(x == 0.0, 1.0, x))[good]))
+    # What bounced away at once, and what the touch came after, lies off that line.
+    for _ in range(2):
+        close = good & (np.abs(y - level - ratio * (x - level)) < 0.1 * np.abs(x) + 4.0 * noise)
+        if not cut and int(close.sum()) >= 6:
+            ratio = float((x * y)[close].sum() / (x[close] ** 2).sum())
     if not 0.001 < ratio < 0.98:
         return 0.0, 0.0, cut
-    level = float(np.median((w[rows, most + 1] - first / (1.0 - ratio))[good]))
     return float(-1.0 / np.log(ratio)), level, cut
+
+
+def _line_of_most(x: Floats, y: Floats, noise: Floats) -> tuple[float, float]:
+    """(slope, fixed point) of the line y - level = slope (x - level) that most points lie on."""
+    slopes = np.exp(-1.0 / np.geomspace(0.15, 6.0, 120))
+    rest = y - slopes[:, None] * x
+    mark = 3.0 * noise
+    # The line goes through one of the points.
+    off = np.abs(rest[:, :, None] - rest[:, None, :])
+    hits = (off < mark).sum(axis=2)
+    best, point = np.unravel_index(int(hits.argmax()), hits.shape)
+    inlier = off[best, point] < mark
+    if int(inlier.sum()) >= 4 and float(np.ptp(x[inlier])) > 0.0:
+        slope, rise = np.polyfit(x[inlier], y[inlier], 1)
+    else:
+        slope, rise = slopes[best], rest[best, point]
+    return float(slope), float(rise / (1.0 - slope)) if slope < 0.98 else 0.0
 
 
 def refine_tail(c: Crossings, tau: float, ring: float, top: float, bottom: float) -> float:
@@ -442,11 +472,15 @@ def _from_beyond(
     edge = c.window[rows, np.maximum(last, 0)] - level
     side = np.sign(edge)
     size = np.maximum((c.window[rows, first] - level) * side, 1e-9)
-    far = np.abs(edge) > np.minimum(0.25 * c.swing, 4.0 * c.noise)
-    beyond = (last >= 0) & far & (size * np.exp(1.0 / max(tau, 1e-3)) >= 0.95 * np.abs(edge))
+    after = (c.window[rows, np.minimum(first + 1, c.window.shape[1] - 1)] - level) * side
+    a = float(np.exp(-1.0 / max(tau, 1e-3)))
+    falls = np.abs(after - a * size) < 0.1 * size + 5.0 * c.noise
+    size_before = size / max(a, 1e-6)
+    beyond = (last >= 0) & falls & (size_before >= 0.95 * np.abs(edge)) & (np.abs(edge) > 0.0)
     passed = first - tau * np.log(np.maximum(np.abs(edge) / size, 1.0))
-    # The ring's first amplitude bounds the height; where that is not known, from memory.
-    tallest = r.ramp / max(r.ring, 0.03) if r.ring > 0.0 else 3.0 * r.top
-    most = np.log(np.clip(tallest / np.maximum(np.abs(edge), 1e-9), 2.0, 100.0))
-    t = np.where(beyond, passed - 0.55 * tau * most, t)
-    return t, np.where(beyond, np.hypot(0.3 * tau * most, 0.05), u)
+    # How far beyond is not seen: most rings and burn lines stand at 1.2 to 2.7 times a rail that
+    # cuts them off (from memory), and at any height against one that is as near as the noise.
+    near = np.abs(edge) < 0.5 * c.swing
+    most = np.where(near, np.log(4.0 * c.swing / np.maximum(np.abs(edge), c.noise)), 1.2)
+    t = np.where(beyond, passed - 0.5 * tau * most, t)
+    return t, np.where(beyond, np.hypot(0.33 * tau * most, 0.05), u)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import signal
 import subprocess
@@ -11,9 +12,8 @@ from pathlib import Path
 
 import pytest
 
-from cli.command import CLEAN, COMMAND, breakerbench, names
-
-pty = pytest.importorskip("pty", reason="needs the terminals and signals of Unix")
+from breakerbench.cli.main import main
+from cli.command import CLEAN, COMMAND, Ran, breakerbench, names
 
 
 @pytest.mark.parametrize("unbuffered", ["", "1"])
@@ -34,23 +34,27 @@ def test_a_reader_that_went_away(unbuffered: str) -> None:
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs Linux's /dev/full")
-def test_a_full_disk(trace_csv: Path, tmp_path: Path) -> None:
+@pytest.mark.parametrize("unbuffered", ["", "1"])
+def test_standard_output_on_a_full_disk(unbuffered: str) -> None:
     with Path("/dev/full").open("w") as full:
         ran = subprocess.run(
             [COMMAND, "spec", "list"],
             stdout=full,
             stderr=subprocess.PIPE,
-            env=CLEAN,
+            env=CLEAN | {"PYTHONUNBUFFERED": unbuffered},
             timeout=60,
             check=False,
         )
-    assert ran.returncode == 2
-    assert ran.stderr.count(b"\n") == 1
-    assert b"No space left" in ran.stderr
-    assert "full" in breakerbench("analyze", trace_csv, "--json", "/dev/full").error
-    assert not names(tmp_path)
+    assert Ran(ran.returncode, "", ran.stderr.decode()).error == "output: No space left on device"
 
 
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs Linux's /dev/full")
+def test_a_file_on_a_full_disk(trace_csv: Path) -> None:
+    ran = breakerbench("analyze", trace_csv, "--json", "/dev/full")
+    assert "/dev/full: the disk is full" in ran.error
+
+
+@pytest.mark.skipif(os.name == "nt", reason="needs the signals of Unix")
 @pytest.mark.parametrize(
     ("sent", "status", "said"),
     [(signal.SIGINT, 130, "stopped"), (signal.SIGTERM, 143, "")],
@@ -83,22 +87,22 @@ def test_stopped_while_writing(
     assert not names(tmp_path)
 
 
-def test_progress_and_colour_only_on_a_terminal(recording: Path) -> None:
-    ours, theirs = pty.openpty()
-    with subprocess.Popen(
-        [COMMAND, "analyze", recording],
-        env=CLEAN | {"TERM": "xterm"},
-        stdout=subprocess.PIPE,
-        stderr=theirs,
-    ) as process:
-        out, _ = process.communicate(timeout=60)
-    os.close(theirs)
-    shown = os.read(ours, 1 << 16)
-    os.close(ours)
-    assert process.returncode == 0
-    assert b"measuring" in shown
-    assert b"\x1b" in shown
-    assert b"\x1b" not in out
+class Screen(io.StringIO):
+    """Standard error that says it is a terminal."""
+
+    def isatty(self) -> bool:
+        return True
+
+
+def test_progress_only_on_a_terminal(
+    recording: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    screen = Screen()
+    monkeypatch.setattr(sys, "stderr", screen)
+    monkeypatch.setattr(signal, "signal", lambda *_: None)
+    assert main(["analyze", str(recording)]) == 0
+    assert "measuring" in screen.getvalue()
+    assert "\x1b" not in capsys.readouterr().out
     assert breakerbench("analyze", recording).err == ""
 
 

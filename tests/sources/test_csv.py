@@ -26,7 +26,7 @@ from breakerbench.trace import Block
 from .traces import whole
 
 many = settings(
-    max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None
+    max_examples=100, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None
 )
 
 
@@ -353,7 +353,7 @@ def test_a_name_that_a_terminal_would_obey(tmp_path: Path) -> None:
 
 def test_an_import_becomes_a_recording(tmp_path: Path) -> None:
     path = tmp_path / "a.csv"
-    path.write_bytes(long_table(100_000))
+    path.write_bytes(long_table(30_000))
     with CsvSource(path, ImportOptions(delays={"points_v": 4e-6})) as source:
         write_recording(tmp_path / "a.bbr", source)
         with RecordingSource(tmp_path / "a.bbr") as recording:
@@ -371,7 +371,7 @@ def long_table(rows: int) -> bytes:
 
 def test_a_long_table_in_many_pieces_and_bounded_memory(tmp_path: Path) -> None:
     path = tmp_path / "a.csv"
-    rows = 120_000
+    rows = 50_000
     path.write_bytes(long_table(rows))
     tracemalloc.start()
     n = 0
@@ -393,7 +393,7 @@ def test_a_long_table_in_many_pieces_and_bounded_memory(tmp_path: Path) -> None:
 SHORT = [b"%.3f,%d\n" % (n / 1000, n) for n in range(30)]
 
 
-@pytest.mark.parametrize("size", range(24, 60))
+@pytest.mark.parametrize("size", range(24, 40))
 def test_the_result_does_not_depend_on_the_pieces(
     tmp_path: Path, size: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -406,17 +406,17 @@ def test_the_result_does_not_depend_on_the_pieces(
     for place in (9, 10, 11, 12, 13, 29):
         for fault, message in (
             (SHORT[:place] + SHORT[place + 1 :] + [b"0.030,30\n"], "time steps by 0.002"),
-            (SHORT[:place] + [b"\n"] + SHORT[place:], "is blank"),
+            ([*SHORT[:place], b"\n", *SHORT[place:]], "is blank"),
             (SHORT[:place] + [b"\n"] * 20 + SHORT[place:], "is blank"),
-            (SHORT[:place] + [b"0.0,x\n"] + SHORT[place:], "'points_v' is 'x'"),
+            ([*SHORT[:place], b"0.0,x\n", *SHORT[place:]], "'points_v' is 'x'"),
         ):
             with pytest.raises(BadInput, match=rf"line {place + 2}: {message}"):
                 read(path, HEAD + b"".join(fault))
 
 
-@pytest.mark.parametrize("line", [2, 40_000, 80_000, 120_001])
+@pytest.mark.parametrize("line", [2, 20_000, 30_000, 50_001])
 def test_a_fault_far_in_is_named_by_its_line(tmp_path: Path, line: int) -> None:
-    lines = long_table(120_000).split(b"\n")
+    lines = long_table(50_000).split(b"\n")
     lines[line - 1] = lines[line - 1].replace(b",", b",x", 1)
     with pytest.raises(BadInput, match=rf"a\.csv line {line}: 'points_v' is 'x"):
         read(tmp_path / "a.csv", b"\n".join(lines))

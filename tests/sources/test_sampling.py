@@ -11,11 +11,17 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from breakerbench.errors import BadInput
+from breakerbench.sources import csv as csv_source
 from breakerbench.sources.csv import CsvSource
 from breakerbench.sources.options import ImportOptions
 
-#: Enough for several pieces of the file.
-ROWS = 25_000
+ROWS = 10_000
+
+
+@pytest.fixture(autouse=True)
+def _several_pieces(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(csv_source, "_PIECE_BYTES", 1 << 16)
+
 
 Form = Callable[[float], str]
 
@@ -108,7 +114,7 @@ def refused(tmp_path: Path, texts: Sequence[str]) -> tuple[int, str]:
     return int(message.split(" line ")[1].split(":")[0]) - 2, message
 
 
-PLACES = [1, 2, 5000, 16_000, ROWS - 2]
+PLACES = [1, 2, 2500, 7000, ROWS - 2]
 
 
 @pytest.mark.parametrize("place", PLACES)
@@ -148,8 +154,8 @@ def test_rates_that_three_decimals_do_not_hold(tmp_path: Path, rate_hz: float) -
 
 
 def test_three_rows_lost_here_and_there_are_not_rounding(tmp_path: Path) -> None:
-    n = np.delete(np.arange(ROWS), [3000, 3700, 9000, 11_000])
-    assert refused(tmp_path, [f"{t:.3f}" for t in (n / 1000).tolist()])[0] == 3000
+    n = np.delete(np.arange(ROWS), [1000, 1300, 2800, 4500])
+    assert refused(tmp_path, [f"{t:.3f}" for t in (n / 1000).tolist()])[0] == 1000
 
 
 @pytest.mark.parametrize("place", PLACES)
@@ -174,16 +180,16 @@ def test_a_slow_drift(tmp_path: Path) -> None:
     steps = 4e-6 * np.linspace(1, 1.03, ROWS)
     for form in (repr, "{:.7f}".format, "{:.5f}".format):
         row, message = refused(tmp_path, [form(t) for t in np.cumsum(steps).tolist()])
-        assert 12_000 < row < ROWS or row < 5000
-        assert "time steps by" in message or "is no longer 4.06" in message
+        assert row < 2000 or row > 4000
+        assert "time steps by" in message or "is no longer 4.0" in message
 
 
 def test_another_rate_from_the_middle_on(tmp_path: Path) -> None:
     steps = np.full(ROWS, 4e-6)
-    steps[20_000:] *= 1.02
+    steps[8000:] *= 1.02
     for form in (repr, "{:.7f}".format):
         texts = [form(t) for t in np.cumsum(steps).tolist()]
-        assert 20_000 <= refused(tmp_path, texts)[0] < 20_050
+        assert 8000 <= refused(tmp_path, texts)[0] < 8050
 
 
 @pytest.mark.parametrize("jitter", [0.02, 0.3, 3.0])
@@ -206,12 +212,12 @@ def test_no_time_at_all(tmp_path: Path) -> None:
 
 def test_a_spike(tmp_path: Path) -> None:
     texts = [repr(n * 4e-6) for n in range(ROWS)]
-    texts[17_777] = "5"
-    assert refused(tmp_path, texts)[0] == 17_777
+    texts[7777] = "5"
+    assert refused(tmp_path, texts)[0] == 7777
 
 
 @settings(
-    max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None
+    max_examples=100, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None
 )
 @given(
     rate_hz=st.floats(1.0, 1e6),

@@ -104,18 +104,20 @@ def build_parser(wanted: str | None) -> Parser:
 
 def main(argv: "Sequence[str] | None" = None) -> int:
     """Run one command line; returns the exit status."""
+    status = 0
     try:
         status = _parse_and_run(sys.argv[1:] if argv is None else list(argv))
         if sys.stdout is not None:
             sys.stdout.flush()
-        return status
     except BrokenPipeError:
         _drop_output()
         return PIPE_CLOSED
     except OSError as error:  # the last of the output could not be written
-        say(f"standard output: {error.strerror or error}")
+        if status == 0:
+            say(f"output: {error.strerror or error}")
+            status = BAD_INPUT
         _drop_output()
-        return BAD_INPUT
+    return status
 
 
 def _drop_output() -> None:
@@ -151,7 +153,7 @@ def _run(args: argparse.Namespace) -> int:
     except BrokenPipeError:
         raise
     except OSError as error:
-        place = error.filename if isinstance(error.filename, str) else "file system"
+        place = error.filename if isinstance(error.filename, str) else "output"
         say(f"{place}: {error.strerror or error}")
         return BAD_INPUT
     except Exception as error:

@@ -24,6 +24,8 @@ REACH_RINGING = 64
 LONG_GAP_SHARE = 0.3
 #: With a coil, a run shorter than this share of the longest around may be a ring's.
 SOLID_SHARE = 0.25
+#: A dwell is at most this many times the longest unbroken ones around.
+MOST_DWELL = 1.25
 #: Of fewer samples than this nothing can be told.
 SHORTEST = 4
 #: A crossing back within this many samples that never went past the hysteresis is noise.
@@ -127,19 +129,21 @@ def _local_scale(values: Floats, before: Floats, reach: int) -> Floats:
     return np.where(short_left & short_right, np.maximum(left, right), both)
 
 
-def _begins_by_dwell(touch: Ints, leave: Ints, usual_length: Floats, usual_gap: Floats) -> Bools:
-    """Which runs begin a contact where nothing rings: the first touch after each opening.
+def _begins_by_dwell(
+    touch: Ints, leave: Ints, usual_length: Floats, flicker: Bools, most: float
+) -> Bools:
+    """Which runs begin a contact: the first touch after each opening.
 
     From a first touch on, contact lost within half a dwell is bounce, however long it is open; the
-    first loss after that is the opening. A short flicker right at an opening belongs to it.
+    first loss after that is the opening. A flicker right at an opening belongs to it, and one from
+    which the dwell would be longer than ``most`` of the usual ones is no touch.
     """
     n = len(touch)
     begins = np.zeros(n, bool)
     opening = np.searchsorted(leave, touch + 0.5 * usual_length)
-    gap = np.append(touch[1:] - leave[:-1], np.inf)
-    flicker = np.zeros(n, bool)
-    flicker[1:] = (gap[:-1] < 0.12 * usual_gap[1:]) & ((leave - touch)[1:] < 0.1 * usual_length[1:])
-    following, skip = opening.tolist(), flicker.tolist()
+    until = leave[np.minimum(opening, n - 1)]
+    early = (until - touch > most * usual_length) & (opening > np.arange(n)) & (opening < n)
+    following, skip = opening.tolist(), (flicker | early).tolist()
     head = 0
     while head < n:
         begins[head] = True
@@ -190,10 +194,11 @@ class ContactFinder:
         usual_length = _local_scale(lengths, self._lengths, reach)
         usual_gap = _local_scale(gaps, self._gaps, reach)
         if coil:
-            begins = gaps >= LONG_GAP_SHARE * usual_gap
-            begins[0] = True
+            flicker = (gaps < LONG_GAP_SHARE * usual_gap) & (lengths < 0.5 * usual_length)
+            begins = _begins_by_dwell(touch.at, leave.at, usual_length, flicker, MOST_DWELL)
         else:
-            begins = _begins_by_dwell(touch.at, leave.at, usual_length, usual_gap)
+            flicker = (gaps < 0.12 * usual_gap) & (lengths < 0.1 * usual_length)
+            begins = _begins_by_dwell(touch.at, leave.at, usual_length, flicker, np.inf)
         settled = n if final else n - reach
         heads = np.flatnonzero(begins)
         # A group is complete when the next one has begun among runs that are settled, or at the end.

@@ -76,6 +76,24 @@ def _noise_of_steps(steps: Floats) -> float:
     return float(max(sigma, 0.1 * quantum, tiny))
 
 
+def quiet_noise(x: Floats, size: int = 16) -> float:
+    """Standard deviation of the noise in the quietest fifth of pieces of ``x``; inf where none is.
+
+    Third differences, which a smooth course leaves out; pieces that touch the lowest or the highest
+    reading are cut off and do not count.
+    """
+    x = x[: min(len(x), 1 << 17) // size * size].reshape(-1, size)
+    if not len(x):
+        return np.inf
+    whole = (x.min(axis=1) > x.min()) & (x.max(axis=1) < x.max())
+    if int(whole.sum()) < 20:
+        return np.inf
+    # The squares of the weights 1, 3, 3, 1 add up to 20.
+    power = (np.diff(x[whole], n=3, axis=1) ** 2).mean(axis=1) / 20.0
+    # The quietest fifth of pieces of pure noise shows about 0.7 of its variance.
+    return float(np.sqrt(np.quantile(power, 0.2) / 0.7))
+
+
 def split_two(values: Floats, bins: int = 128) -> float:
     """Threshold that splits ``values`` in two groups with the least variance within (Otsu 1979)."""
     low, high = float(values.min()), float(values.max())
@@ -161,6 +179,10 @@ def _confirm(x: Floats, levels: Levels, per_volt: float) -> Levels | None:
         levels = replace(levels, noise=_noise_of_steps(u[both + 1] - u[both]))
     else:
         levels = replace(levels, noise=min(levels.noise, _quantum(x)))
+    # Where closed itself is cut off, what is left near it is edges: quiet stretches elsewhere tell.
+    quiet = quiet_noise(x)
+    if quiet < 0.5 * levels.noise:
+        levels = replace(levels, noise=quiet)
     out = ~near
     change = np.flatnonzero(out[1:] != out[:-1]) + 1
     inner = change[(change > 8) & (change < len(x) - 8)]
@@ -198,7 +220,10 @@ def _confirm(x: Floats, levels: Levels, per_volt: float) -> Levels | None:
         or bool(len(falling) > 0 and falling.mean() > 0.3)
     )
     if rings:
-        levels = replace(levels, swing=min(levels.swing, COIL_SWING_V * per_volt))
+        # A ring below closed, cut off or not, tells nothing of where the open contact stands.
+        above = u[u > max(6.0 * levels.noise, 0.02 * float(np.abs(u).max()))]
+        swing = float(np.percentile(above, 20.0)) if len(above) else levels.swing
+        levels = replace(levels, swing=min(swing, COIL_SWING_V * per_volt))
     return replace(levels, coil=rings)
 
 

@@ -274,11 +274,18 @@ def learn_response(touch: Crossings, leave: Crossings, coil: bool, top: float) -
         return Response(learn_tau(touch, start, end))
     # Closings are steps: how they fall shows the front end alone.
     tau, u_tau = search_rise(turned(touch, start), np.maximum(start - end, 1e-9), 0.0)
+    if u_tau > 0.2 * tau:
+        # Hardly a sample falls on an edge: how often one does tells more than where.
+        tau = learn_tau(touch, start, end)
+        u_tau = max(0.3 * tau, 0.1)
+    # The least error is sharper than the truth of it: noise of the levels moves all edges alike.
+    u_tau = max(u_tau, 0.05 * tau)
     rise, u_rise = search_rise(leave, np.full(len(leave), open_level), tau)
     u_rise = float(np.hypot(u_rise, u_tau))
-    if rise < 4.0 * u_rise or rise < SHORTEST_RISE / min(max(tau, 0.4), 1.0):
+    shortest = SHORTEST_RISE if tau > 0.35 else (1.5 if tau > 0.25 else 2.5) * SHORTEST_RISE
+    if rise < 4.0 * u_rise or rise < shortest:
         # Too short to tell from the front end: the doubt goes into the budget.
-        return Response(tau, u_rise=min(u_rise, rise), open_level=open_level)
+        return Response(tau, u_rise=max(min(u_rise, rise), 0.5 * rise), open_level=open_level)
     return Response(tau, rise=rise, u_rise=u_rise, open_level=open_level)
 
 

@@ -32,6 +32,8 @@ LONG_RUN = 12
 HELD = 6
 #: Closed is cut off where this share of its samples stands at the rail.
 CUT_SHARE = 0.3
+#: Intervals after the first steady one that tell the level of a contact which lasts.
+LATER = np.arange(4, 14)
 #: A contact is looked for from this many samples before the crossing on: the fall takes time.
 EARLY = 9
 #: Below this time constant the fall is over within a sample.
@@ -137,11 +139,22 @@ def steady_from(
         short = length < LONG_RUN
         column, found = np.where(short, brief, column), np.where(short, seen, found)
         count[short] = STEADY_SHORT
+    # What comes later tells the level better: the first intervals still hold what tau has wrong.
+    later = z[np.arange(n)[:, None], np.minimum(column[:, None] + LATER, width - 1)]
+    calm = np.ptp(later, axis=1) <= 1.2 * band[:, 0]
     span = column[:, None] + np.arange(STEADY)
     inside = (np.arange(STEADY) < count[:, None]) & (span < width)
     piece = z[np.arange(n)[:, None], np.minimum(span, width - 1)]
     level = np.where(inside, piece, 0.0).sum(axis=1) / inside.sum(axis=1)
+    level = np.where(calm & (np.abs(later.mean(axis=1) - level) < band[:, 0]), later.mean(axis=1), level)
     return np.where(found, column, PRE), np.where(found, level, 0.0), found
+
+
+def run_length(c: Crossings) -> Ints:
+    """Samples that each row stays in the closed band, as far as its window tells."""
+    w = np.abs(c.window[:, PRE:])
+    out = w > np.maximum(0.25 * c.swing, 5.0 * c.noise)[:, None]
+    return np.where(out.any(axis=1), out.argmax(axis=1), w.shape[1])
 
 
 def _band(c: Crossings, tau: float) -> Floats:
@@ -158,12 +171,19 @@ def jumps(c: Crossings, tau: float, column: Ints, level: Floats, rail: Floats) -
     z = undo(c.window, tau)
     rows = np.arange(len(c))
     one, two, four = (z[rows, np.maximum(column - k, 0)] - level for k in (1, 2, 4))
-    mark = np.maximum(0.15 * c.swing, 6.0 * c.noise * noise_gain(tau))
+    sigma = c.noise * noise_gain(tau)
+    mark = np.maximum(0.15 * c.swing, 6.0 * sigma)
     carried = 2.0 * two - four
-    # Where it is cut off, the interval before may be too, and nothing has been below that rail.
-    at_rail = c.window[rows, np.minimum(column + 1, c.window.shape[1] - 1)] <= rail + 1e-3
-    paced = np.minimum(carried, 2.0 * one - two)
-    return np.where(at_rail, (paced > mark) & (one > -mark) & (two > mark), np.abs(carried) > mark)
+    # Where the converter cuts off at closed, it may do so above, too, and nothing has been below.
+    v = [c.window[rows, np.clip(column + k, 0, c.window.shape[1] - 1)] for k in (-4, 1, 2)]
+    at_rail = (v[1] <= rail + 1e-3) | (v[2] <= rail + 1e-3)
+    top = c.window.max(axis=1) - 1e-3
+    paced = np.where(v[0] >= top, np.minimum(carried, 2.0 * one - two), carried)
+    from_above = (paced > mark) & (one > -mark) & (two > mark)
+    # Still on the fall while its input stands at closed already: no ring does that for two intervals.
+    z0, z1 = (np.abs(z[rows, np.minimum(column + k, z.shape[1] - 1)] - level) for k in (0, 1))
+    falling = (v[1] > rail + 12.0 * c.noise) & (np.maximum(z0, z1) < 4.0 * sigma)
+    return np.where(at_rail, from_above | falling, np.abs(carried) > mark)
 
 
 def is_contact(c: Crossings, length: Ints, tau: float) -> Bools:
@@ -360,50 +380,66 @@ def learn_tail(
     over = np.abs(w - floor[:, None]) > np.maximum(clear, 0.02 * c.swing)[:, None]
     last = np.where(over & (columns < w.shape[1] - 2), columns, -1).max(axis=1)
     good = settled & (last >= 2)
-    here = np.maximum(last, 2) - (1 if cut else 0)
+    here = np.maximum(last, 2)
     good &= (w[rows, here] < 0.98 * top) & (w[rows, here] > 0.98 * bottom)
     if int(good.sum()) < 6:
         return 0.0, 0.0, cut
-    x, y, noise = w[rows, here], w[rows, here + 1], c.noise
     if cut:
         # The floor is not the level it falls to, so that is fitted too.
-        ratio, level = _line_of_most(x[good], y[good], noise[good])
-    else:
-        level = 0.0
-        x, y = x - floor, y - floor
-        ratio = float(np.median((y / np.where(x == 0.0, 1.0, x))[good]))
+        x = np.concatenate([w[rows, here - k][good] for k in (1, 2)])
+        y = np.concatenate([w[rows, here + 1 - k][good] for k in (1, 2)])
+        some = (x < 0.98 * top) & (y < 0.95 * x - 4.0 * float(np.median(c.noise)))
+        ratio, level = _line_of_most(x[some], y[some], float(np.median(c.noise)))
+        return (float(-1.0 / np.log(ratio)) if ratio > 0.001 else 0.0), level, True
+    x, y = w[rows, here] - floor, w[rows, here + 1] - floor
+    ratio = float(np.median((y / np.where(x == 0.0, 1.0, x))[good]))
     # What bounced away at once, and what the touch came after, lies off that line.
     for _ in range(2):
-        close = good & (np.abs(y - level - ratio * (x - level)) < 0.1 * np.abs(x) + 4.0 * noise)
-        if not cut and int(close.sum()) >= 6:
+        close = good & (np.abs(y - ratio * x) < 0.1 * np.abs(x) + 4.0 * c.noise)
+        if int(close.sum()) >= 6:
             ratio = float((x * y)[close].sum() / (x[close] ** 2).sum())
-    if not 0.001 < ratio < 0.98:
+    # Less than the noise is no fall: the sampling is too slow to show one.
+    least = 3.0 * float(np.median((c.noise / np.maximum(np.abs(x), 1e-9))[good]))
+    if not max(0.001, least / np.sqrt(len(c))) < ratio < 0.98:
         return 0.0, 0.0, cut
-    return float(-1.0 / np.log(ratio)), level, cut
+    return float(-1.0 / np.log(ratio)), 0.0, cut
 
 
-def _line_of_most(x: Floats, y: Floats, noise: Floats) -> tuple[float, float]:
-    """(slope, fixed point) of the line y - level = slope (x - level) that most points lie on."""
-    slopes = np.exp(-1.0 / np.geomspace(0.15, 6.0, 120))
-    rest = y - slopes[:, None] * x
-    mark = 3.0 * noise
-    # The line goes through one of the points.
-    off = np.abs(rest[:, :, None] - rest[:, None, :])
-    hits = (off < mark).sum(axis=2)
-    best, point = np.unravel_index(int(hits.argmax()), hits.shape)
-    inlier = off[best, point] < mark
-    if int(inlier.sum()) >= 4 and float(np.ptp(x[inlier])) > 0.0:
-        slope, rise = np.polyfit(x[inlier], y[inlier], 1)
-    else:
-        slope, rise = slopes[best], rest[best, point]
-    return float(slope), float(rise / (1.0 - slope)) if slope < 0.98 else 0.0
+def _line_of_most(x: Floats, y: Floats, noise: float) -> tuple[float, float]:
+    """(slope, fixed point) of the line y - level = slope (x - level) that most points lie on.
+
+    Only points whose fall ends clear of the rail count, or the cut would bend the line. (0, 0) where
+    no line gathers a fair share of the points.
+    """
+    best, found = 0.0, (0.0, 0.0)
+    for slope in np.exp(-1.0 / np.geomspace(0.2, 6.0, 80)):
+        use = x > 10.0 * noise / slope
+        rest = np.sort(y[use] - slope * x[use])
+        if len(rest) < max(6, len(x) // 5):
+            continue
+        # The greatest share of rests within a window of six noises.
+        count = np.searchsorted(rest, rest + 6.0 * noise, side="right") - np.arange(len(rest))
+        most = int(count.max())
+        if most / len(rest) > best:
+            best = most / len(rest)
+            first = int(count.argmax())
+            middle = float(rest[first : first + most].mean())
+            inlier = use & (np.abs(y - slope * x - middle) < 4.0 * noise)
+            found = (float(slope), middle)
+            if float(np.ptp(x[inlier])) > 20.0 * noise:
+                fitted = np.polyfit(x[inlier], y[inlier], 1)
+                found = (float(fitted[0]), float(fitted[1]))
+    slope, rise = found
+    if best < 0.2 or not 0.001 < slope < 0.9:
+        return 0.0, 0.0
+    return slope, rise / (1.0 - slope)
 
 
 def refine_tail(c: Crossings, tau: float, ring: float, top: float, bottom: float) -> float:
     """Time constant with which touches are fitted best, near ``tau`` where that is known."""
     whole = c.window[:, PRE - 12 :].max(axis=1) < 0.98 * top
     whole &= c.window.min(axis=1) > 0.98 * bottom
-    whole &= ~held_at(c.window, low_rail(c))[:, : PRE - 2].any(axis=1)
+    whole &= ~held_at(c.window, low_rail(c)).any(axis=1)
     low, high = (0.6 * tau, 1.6 * tau) if tau > 0.0 else (0.05, 6.0)
 
     def cost(value: float) -> float:
@@ -435,7 +471,8 @@ def place_touches(c: Crossings, r: Response) -> Placed:
     """Place touches of a coil's points; u is NaN where a touch left no sign in the trace."""
     rows = np.arange(len(c))
     rail = low_rail(c)
-    column, level, found = steady_from(c, r.tau, rail=None if r.cut_closed else rail)
+    length = run_length(c)
+    column, level, found = steady_from(c, r.tau, length, None if r.cut_closed else rail)
     unseen = np.zeros(len(c), bool)
     if r.cut_closed:
         # A ring below zero is cut off at what looks like closed: a touch meanwhile shows nothing.

@@ -48,11 +48,12 @@ class SampleClock:
         self._digits = 1
         self._last: float | None = None
         self._coarse = False
-        self._beats = False  # wide steps come of the rounding
         n = np.arange(len(time)) - (len(time) - 1) / 2
         self.interval = float(n @ (time - time.mean()) / (n @ n))
         steps = np.diff(time)
         usual = float(np.median(steps))
+        plain = usual > 0 and (np.abs(steps - usual) <= UNIFORM * usual).mean() >= 0.8
+        self._whole = usual if plain else 0.0  # the usual step; 0 where the rounding varies it
         try:
             if not self.interval > 0:
                 row = int(np.argmax(steps <= 0)) + 1
@@ -60,7 +61,7 @@ class SampleClock:
             self._check(time, texts)
         except UnevenTimeError:
             # A gap within the first piece spoils the fit: the usual step finds the right row.
-            if usual > 0 and (np.abs(steps - usual) <= UNIFORM * usual).mean() > 0.8:
+            if plain:
                 self.interval = usual
                 self._check(time, texts)
             raise
@@ -105,18 +106,17 @@ class SampleClock:
         0.001, 0.002, 0.004 may be 1 kHz with a row lost, or 900 Hz rounded: rounding makes its
         wide steps at regular distances, so that the times stay within one unit of a straight line.
         """
-        usual = float(np.median(steps))
-        odd = np.abs(steps - usual) > UNIFORM * usual
-        if self._beats or usual <= 0 or odd.mean() > 0.2:
+        if self._whole <= 0:
             return
-        whole = (steps > 1.9 * usual) | (steps < 0.1 * usual)
+        whole = (steps > 1.9 * self._whole) | (steps < 0.1 * self._whole)
         if whole.any():
-            off_line = time - self.interval * np.arange(len(time))
-            unit = float(quantum.max())
-            self._beats = int(whole.sum()) >= 3 and float(np.ptp(off_line)) <= 1.02 * unit
-            if not self._beats:
-                at = int(np.argmax(whole))
-                raise UnevenTimeError(at + first, *_describe(float(steps[at]), usual))
+            if self._last is None and int(whole.sum()) >= 3:
+                off_line = time - self.interval * np.arange(len(time))
+                if float(np.ptp(off_line)) <= 1.02 * float(quantum.max()):
+                    self._whole = 0.0  # it is rounding
+                    return
+            at = int(np.argmax(whole))
+            raise UnevenTimeError(at + first, *_describe(float(steps[at]), self._whole))
 
     def _check_drift(self, time: Times, quantum: Times, first: int) -> None:
         """Hold stretches so long that their printing matters little against the sample time."""

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 
-class BadInput(Exception):
+class BadInput(Exception):  # noqa: N818  it names what the person gave, not our fault
     """Input that cannot be used as it stands.
 
     Printed by the command line as one line ``where: what; mend`` with exit status 2.
 
-    where  the file (or option) and the place in it: ``run.csv line 17``, ``spec.toml [dwell] min_deg``
+    where  the file (or option) and the place in it: ``run.csv line 17``,
+           ``spec.toml [dwell] min_deg``
     what   what is wrong with it, in plain words
     mend   what the person can do about it; may be empty
     """

@@ -163,7 +163,8 @@ def figures(
             Figure(
                 "scatter",
                 scatter - real["scatter_deg"],
-                0.01 + 1.5 * c.scatter_deg / np.sqrt(real["openings"]) * min(1.0, 10 / least),
+                0.01 * max(1.0, 1e5 / c.rate_hz)
+                + 1.5 * c.scatter_deg / np.sqrt(real["openings"]) * min(1.0, 10 / least),
                 scatter - truth["scatter_deg"],
                 float(_numbers(result, "scatter", "u_deg")[0]),
             )

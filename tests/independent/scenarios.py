@@ -316,7 +316,7 @@ ALL: tuple[Scenario, ...] = (
     Scenario("rolling", _rolling, even="encoder"),
     Scenario("steps", _steps, even="encoder"),
     Scenario("ramps", _ramps, even="encoder"),
-    Scenario("advance", _advance, even="encoder", covered=False),
+    Scenario("advance", _advance, even=False, covered=False),
     Scenario("at rest first", _at_rest),
     Scenario("hum", _hum),
     Scenario("holes", _holes),

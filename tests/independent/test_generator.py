@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from . import waveform
+from . import spice, waveform
 from .conditions import draw
 from .generator import case, make
 from .motion import Contact, Motion, contact
@@ -170,3 +170,31 @@ def test_a_naive_reading_of_an_easy_trace_finds_the_truth(seed: int) -> None:
             c.nominal_deg[k] + truth["spacing_deg"][k] - truth["spacing_deg"][0],
             abs=0.06 + 4 * c.scatter_deg / np.sqrt(real["least_per_lobe"]),
         )
+
+
+def test_closed_form_against_ngspice() -> None:
+    """A condenser on a dry feed: another solver, the same voltages."""
+    spice.ngspice()
+    c, values = spice.spice_conditions(
+        3,
+        feed="dry",
+        condenser_tau_s=60e-6,
+        noise_counts=0.0,
+        unipolar=False,
+        bits=16,
+        polarity=1,
+        offset_v=0.0,
+        bounce=0.0,
+        rpm=900.0,
+    )
+    c = replace(c, drop_v=c.supply_v * c.contact_ohm / values["feed_ohm"])
+    solved = spice.spice_made(c, values).counts * waveform.scale_v(c)
+    motion = Motion(c)
+    ours = waveform.points_volts(
+        c,
+        contact(c, motion, np.random.default_rng([c.seed, 0x5B1CE])),
+        np.arange(c.samples) / c.rate_hz,
+    )
+    off = np.abs(solved - ours)
+    assert np.quantile(off, 0.99) < 0.005 * c.supply_v
+    assert off.max() < 0.02 * c.supply_v

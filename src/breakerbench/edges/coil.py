@@ -45,7 +45,7 @@ def seen_rail(c: Crossings, side: float) -> float:
     return float(np.median(top[flat])) if far and flat.mean() > 0.1 else np.inf
 
 
-# --- ramp of a coil ---------------------------------------------------------------------------------
+# --- ramp of a coil -------------------------------------------------------------------------------
 
 
 def ramp_shape(t: Floats, tau: float) -> Floats:
@@ -85,7 +85,8 @@ def place_ramps(c: Crossings, r: Response) -> Placed:
     t = np.clip(t, 0.0, 2.0)
     sigma = c.noise / np.maximum(first, 1e-9)
     u = np.where(whole, 1.5 * sigma + 0.02, np.where(cut, 0.29, 0.15))
-    return Placed(c.at - t + r.tau * LN2, u)
+    at = np.asarray(c.at - t + r.tau * LN2, np.float64)
+    return Placed(at, u)
 
 
 def learn_ramp(c: Crossings, tau: float, top: float) -> float:

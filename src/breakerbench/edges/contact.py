@@ -86,9 +86,7 @@ def no_contacts() -> Contacts:
 
 def without_chatter(crossings: Crossings) -> Crossings:
     """Crossings less the pairs that noise on a slow edge made (Schmitt trigger after the fact)."""
-    for out, past in ((True, lambda w, c: w.max(axis=1) > np.maximum(0.5 * c.swing, 8 * c.noise)),
-                      (False, lambda w, c: w.min(axis=1) < 0.125 * c.swing)):  # fmt: skip
-        n = len(crossings)
+    for out in (True, False):
         first = np.flatnonzero(
             (crossings.out[:-1] == out)
             & (crossings.out[1:] != out)
@@ -101,8 +99,12 @@ def without_chatter(crossings: Crossings) -> Crossings:
         span = np.arange(CHATTER_SAMPLES)
         fill = -np.inf if out else np.inf
         inside = np.where(span < length[:, None], pair.window[:, PRE + span], fill)
-        noise = first[~past(inside, pair)]
-        keep = np.ones(n, bool)
+        if out:
+            past = inside.max(axis=1) > np.maximum(0.5 * pair.swing, 8.0 * pair.noise)
+        else:
+            past = inside.min(axis=1) < 0.125 * pair.swing
+        noise = first[~past]
+        keep = np.ones(len(crossings), bool)
         keep[noise] = keep[noise + 1] = False
         crossings = crossings.take(keep)
     return crossings

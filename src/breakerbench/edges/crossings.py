@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import ceil, floor
+from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -116,8 +117,7 @@ class Rechunk:
         parts, self._parts, self._held = self._parts, [], 0
         if len(parts) == 1:
             return parts[0]
-        whole: Samples = np.concatenate(parts)
-        return whole
+        return cast(Samples, np.concatenate(parts))
 
 
 class CrossingFinder:

@@ -92,7 +92,7 @@ class EdgeShape:
 
     def slope(self, t: Floats) -> Floats:
         """Fall of the share in one sample, at this time after the edge began."""
-        return np.interp(t, self._t, self._slope)
+        return np.asarray(np.interp(t, self._t, self._slope))
 
 
 def place_steps(c: Crossings, start: Floats, end: Floats, shape: EdgeShape, tau: float) -> Placed:
@@ -135,7 +135,8 @@ def place_steps(c: Crossings, start: Floats, end: Floats, shape: EdgeShape, tau:
     with np.errstate(invalid="ignore", divide="ignore"):
         t0 = np.where(weights > 0.0, times / weights, blind)
         u = np.where(weights > 0.0, sigma / np.sqrt(weights), u_blind)
-    return Placed(c.at + t0 - PRE + tau * LN2, np.maximum(u, 0.01))
+    at = np.asarray(c.at + t0 - PRE + tau * LN2, np.float64)
+    return Placed(at, np.maximum(u, 0.01))
 
 
 def learn_tau(c: Crossings, start: Floats, end: Floats) -> float:

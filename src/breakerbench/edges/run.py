@@ -94,8 +94,7 @@ class EdgeRun:
     def hole(self, hole: Hole) -> list[Openings]:
         self.lost_frames += hole.frames
         self.lost_s += max(hole.end - hole.first, 0) / self.header.sample_rate_hz
-        if hole.end <= hole.first:
-            return []
+        # Also a hole of no samples breaks the stretch: something was lost there.
         found = self.finish()
         self.angle.cut()
         for _, logic in self._logic.values():

@@ -12,6 +12,7 @@ of the front end stands at the closed level. Two things follow from the front en
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -38,6 +39,8 @@ LATER = np.arange(4, 14)
 EARLY = 9
 #: Below this time constant the fall is over within a sample.
 SHARP = 0.05
+#: Below this one few touches show a sample on the fall.
+COARSE = 0.2
 #: Step of the grid of instants tried, samples; the finer one around the best.
 GRID, FINE = 0.125, 1.0 / 64.0
 #: Instants tried: from before to after the first steady interval, samples.
@@ -130,7 +133,7 @@ def steady_from(
             bottom = np.minimum(bottom, z[:, k : last + k])
         good = _stretches(near, count) & (top - bottom <= band)
         good[:, : PRE - EARLY] = False
-        return good.argmax(axis=1), good.any(axis=1)
+        return np.asarray(good.argmax(axis=1)), np.asarray(good.any(axis=1))
 
     column, found = stretch(STEADY)
     count = np.full(n, STEADY)
@@ -146,7 +149,9 @@ def steady_from(
     inside = (np.arange(STEADY) < count[:, None]) & (span < width)
     piece = z[np.arange(n)[:, None], np.minimum(span, width - 1)]
     level = np.where(inside, piece, 0.0).sum(axis=1) / inside.sum(axis=1)
-    level = np.where(calm & (np.abs(later.mean(axis=1) - level) < band[:, 0]), later.mean(axis=1), level)
+    level = np.where(
+        calm & (np.abs(later.mean(axis=1) - level) < band[:, 0]), later.mean(axis=1), level
+    )
     return np.where(found, column, PRE), np.where(found, level, 0.0), found
 
 
@@ -154,7 +159,7 @@ def run_length(c: Crossings) -> Ints:
     """Samples that each row stays in the closed band, as far as its window tells."""
     w = np.abs(c.window[:, PRE:])
     out = w > np.maximum(0.25 * c.swing, 5.0 * c.noise)[:, None]
-    return np.where(out.any(axis=1), out.argmax(axis=1), w.shape[1])
+    return np.asarray(np.where(out.any(axis=1), out.argmax(axis=1), w.shape[1]))
 
 
 def _band(c: Crossings, tau: float) -> Floats:
@@ -173,7 +178,8 @@ def jumps(c: Crossings, tau: float, column: Ints, level: Floats, rail: Floats) -
     one, two, four = (z[rows, np.maximum(column - k, 0)] - level for k in (1, 2, 4))
     sigma = c.noise * noise_gain(tau)
     mark = np.maximum(0.15 * c.swing, 6.0 * sigma)
-    carried = 2.0 * two - four
+    # On the side it came from: one that slows down to turn there would be carried past it.
+    carried = (2.0 * two - four) * np.sign(two)
     # Where the converter cuts off at closed, it may do so above, too, and nothing has been below.
     v = [c.window[rows, np.clip(column + k, 0, c.window.shape[1] - 1)] for k in (-4, 1, 2)]
     at_rail = (v[1] <= rail + 1e-3) | (v[2] <= rail + 1e-3)
@@ -183,7 +189,7 @@ def jumps(c: Crossings, tau: float, column: Ints, level: Floats, rail: Floats) -
     # Still on the fall while its input stands at closed already: no ring does that for two intervals.
     z0, z1 = (np.abs(z[rows, np.minimum(column + k, z.shape[1] - 1)] - level) for k in (0, 1))
     falling = (v[1] > rail + 12.0 * c.noise) & (np.maximum(z0, z1) < 4.0 * sigma)
-    return np.where(at_rail, from_above | falling, np.abs(carried) > mark)
+    return np.where(at_rail, from_above | falling, carried > mark)
 
 
 def is_contact(c: Crossings, length: Ints, tau: float) -> Bools:
@@ -234,7 +240,9 @@ def _models(tau: float, ring: float, back: int, terms: int, step: float) -> tupl
 def _cut_out(c: Crossings, column: Ints, back: int) -> tuple[Floats, Ints]:
     """Samples around the first steady interval, (n, back + 1 + AFTER), and the column used."""
     column = np.clip(column, back, c.window.shape[1] - AFTER - 1)
-    return c.window[np.arange(len(c))[:, None], column[:, None] + np.arange(-back, AFTER + 1)], column
+    return c.window[
+        np.arange(len(c))[:, None], column[:, None] + np.arange(-back, AFTER + 1)
+    ], column
 
 
 def _errors(y: Floats, models: Floats) -> Floats:
@@ -242,7 +250,7 @@ def _errors(y: Floats, models: Floats) -> Floats:
     count, width, terms = models.shape
     share = y @ models.transpose(1, 0, 2).reshape(width, count * terms)
     explained = (share.reshape(len(y), count, terms) ** 2).sum(axis=2)
-    return np.maximum((y**2).sum(axis=1)[:, None] - explained, 0.0)
+    return np.asarray(np.maximum((y**2).sum(axis=1)[:, None] - explained, 0.0))
 
 
 def _masked_errors(y: Floats, use: Bools, models: Floats) -> Floats:
@@ -255,7 +263,8 @@ def _masked_errors(y: Floats, use: Bools, models: Floats) -> Floats:
     seen = np.where(use, y, 0.0)
     right = (seen @ models.transpose(1, 0, 2).reshape(width, -1)).reshape(len(y), count, terms)
     answer = np.linalg.solve(normal, right[..., None])[..., 0]
-    return np.maximum((seen**2).sum(axis=1)[:, None] - (answer * right).sum(axis=2), 0.0)
+    left = (seen**2).sum(axis=1)[:, None] - (answer * right).sum(axis=2)
+    return np.asarray(np.maximum(left, 0.0))
 
 
 def _posterior(at: Floats, error: Floats, variance: Floats) -> tuple[Floats, Floats]:
@@ -332,7 +341,7 @@ def fit_falls(
     return t, u, chi
 
 
-# --- learning --------------------------------------------------------------------------------------
+# --- learning -------------------------------------------------------------------------------------
 
 
 def learn_ring(c: Crossings, top: float, bottom: float) -> float:
@@ -461,28 +470,45 @@ def refine_tail(c: Crossings, tau: float, ring: float, top: float, bottom: float
         grid = np.geomspace(left, right, 7)
         costs = [cost(float(v)) for v in grid]
         best = int(np.argmin(costs))
-    return float(grid[best])
+    return float(grid[best]) if grid[best] > COARSE else _share_on_edge(c, top)
 
 
-# --- placing ---------------------------------------------------------------------------------------
+def _share_on_edge(c: Crossings, top: float) -> float:
+    """Time constant from how often a sample lies on the fall at all, where few do."""
+    column, level, found = steady_from(c, 0.0)
+    rows = np.arange(len(c))
+    v = [c.window[rows, np.maximum(column - k, 0)] - level for k in range(4)]
+    # The edge lies on the last sample before the steady ones, or right after it.
+    course = 2.0 * v[1] - v[2]
+    clear = np.abs(course) > np.maximum(0.5 * c.swing, 20.0 * c.noise)
+    good = found & clear & (np.abs(v[1] - 2.0 * v[2] + v[3]) < 0.2 * np.abs(course))
+    good &= np.max(v, axis=0) < 0.98 * top
+    if int(good.sum()) < 6:
+        return 0.0
+    share = np.abs(v[0] / np.where(course == 0.0, 1.0, course))[good]
+    on_edge = float(((share > 0.1) & (share < 0.8)).mean())
+    return on_edge / float(np.log(0.8 / 0.1))
+
+
+# --- placing --------------------------------------------------------------------------------------
 
 
 def place_touches(c: Crossings, r: Response) -> Placed:
     """Place touches of a coil's points; u is NaN where a touch left no sign in the trace."""
     rows = np.arange(len(c))
     rail = low_rail(c)
-    length = run_length(c)
-    column, level, found = steady_from(c, r.tau, length, None if r.cut_closed else rail)
-    unseen = np.zeros(len(c), bool)
-    if r.cut_closed:
-        # A ring below zero is cut off at what looks like closed: a touch meanwhile shows nothing.
-        unseen = found & ~jumps(c, r.tau, column, level, rail)
-        low = c.window[rows, np.minimum(column + 1, PRE)] <= rail + 1e-3
-        level = np.where(low, np.minimum(r.closed, level), level)
-    t, u, _ = fit_falls(c, column, level, r.tau, r.ring)
-    cut = (c.window >= 0.98 * r.top) | (c.window <= 0.98 * r.bottom)
-    cut |= c.window <= rail[:, None] + 1e-3
+    column, level, found, unseen = _located(c, r.tau, rail)
+    hidden = c.window[rows, np.minimum(column + 6, c.window.shape[1] - 1)] <= rail + 1e-3
+    level = np.where(hidden & r.cut_closed, np.minimum(r.closed, level), level)
     place = np.arange(c.window.shape[1])
+    low = c.window <= rail[:, None] + 1e-3
+    if low.any():
+        # Cut off after the touch is as good as closed; cut off before it tells nothing.
+        settled = low & (place >= column[:, None])
+        c = replace(c, window=np.where(settled, level[:, None], c.window))
+        low &= ~settled
+    t, u, _ = fit_falls(c, column, level, r.tau, r.ring)
+    cut = (c.window >= 0.98 * r.top) | (c.window <= 0.98 * r.bottom) | low
     span = (place >= column[:, None] - LONG_COURSE[0]) & (place <= column[:, None] + AFTER)
     masked = np.flatnonzero((cut & span).any(axis=1))
     if len(masked):
@@ -491,6 +517,28 @@ def place_touches(c: Crossings, r: Response) -> Placed:
         t[masked], u[masked] = _from_beyond(*some, r, cut[masked], t[masked], u[masked])
     u = np.where(found, np.maximum(u, 0.02), np.maximum(u, 0.5))
     return Placed(c.at - PRE + t + r.tau * LN2, np.where(unseen, np.nan, u))
+
+
+def _located(c: Crossings, tau: float, rail: Floats) -> tuple[Ints, Floats, Bools, Bools]:
+    """(column, level, found, unseen) of the first steady interval of each touch.
+
+    A ring below closed may be cut off at what looks like closed. Then the touch is where the signal
+    comes up from there to a closed level that lies clear of it; where it does not, it left no sign.
+    """
+    length = run_length(c)
+    column, level, found = steady_from(c, tau, length)
+    unseen = np.zeros(len(c), bool)
+    doubt = np.flatnonzero(np.isfinite(rail) & found)
+    if len(doubt):
+        some = c.take(doubt)
+        doubt = doubt[~jumps(some, tau, column[doubt], level[doubt], rail[doubt])]
+        some = c.take(doubt)
+        later, height, seen = steady_from(some, tau, length[doubt], rail[doubt])
+        clear = seen & ((later == column[doubt]) | (height - rail[doubt] > 4.0 * some.noise))
+        column[doubt] = np.where(clear, later, column[doubt])
+        level[doubt] = np.where(clear, height, level[doubt])
+        unseen[doubt] = ~clear
+    return column, level, found, unseen
 
 
 def _from_beyond(
@@ -520,4 +568,7 @@ def _from_beyond(
     near = np.abs(edge) < 0.5 * c.swing
     most = np.where(near, np.log(4.0 * c.swing / np.maximum(np.abs(edge), c.noise)), 1.2)
     t = np.where(beyond, passed - 0.5 * tau * most, t)
-    return t, np.where(beyond, np.hypot(0.33 * tau * most, 0.05), u)
+    u = np.where(beyond, np.hypot(0.33 * tau * most, 0.05), u)
+    # Not on the fall yet, so the touch came after it.
+    before_it = (last >= 0) & ~beyond & (t < last)
+    return np.where(before_it, last + 0.5, t), np.where(before_it, 0.3, u)

@@ -86,8 +86,8 @@ def test_top_of_the_tree() -> None:
 def test_a_module_is_read_in_one_sitting(path: Path) -> None:
     if path.suffix == ".py":
         lines = len(path.read_text(encoding="utf-8").splitlines())
-        # Two modules are longer than they should be and wait to be split; they may not grow.
-        most = {"angle.py": 415, "touch.py": 600}.get(path.name, 400)
+        # One module is a little longer than it should be and waits to be split; it may not grow.
+        most = {"angle.py": 410}.get(path.name, 400)
         assert lines <= most, f"{path.relative_to(ROOT)} has {lines} lines: split it"
 
 

@@ -45,6 +45,16 @@ class Outcome:
     covered: bool = True
 
     @property
+    def gross(self) -> float:
+        """Largest error that its U plainly denies (beyond 3 U and 0.1 deg); 0 where there is none."""
+        far = [
+            abs(f.off)
+            for f in self.figures
+            if f.u is not None and abs(f.off) > max(3 * f.u, 0.1) and f.quantity != "dwell percent"
+        ]
+        return max(far, default=0.0)
+
+    @property
     def complaints(self) -> list[str]:
         said = [self.broken] if self.broken else []
         said += self.wrong
@@ -222,7 +232,9 @@ def main() -> None:
         jobs = [(name, seed, asked.csv) for seed in range(first, last)]
         outs = run_many(jobs, asked.workers)
         bad = [o for o in outs if o.complaints]
-        print(f"== {name}: {len(outs)} cases, {len(bad)} with complaints")
+        gross = [o.gross for o in outs if o.gross]
+        worst = f", {len(gross)} gross (to {max(gross):.2f} deg)" if gross else ""
+        print(f"== {name}: {len(outs)} cases, {len(bad)} with complaints{worst}")
         for o in bad:
             print("  ", o)
         if not asked.quiet:

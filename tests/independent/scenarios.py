@@ -121,6 +121,24 @@ def _noise(rng: Generator) -> Words:
     return {"noise_counts": float(_pick(rng, 0.0, 1.0, 10.0, 20.0)), "rail_v": 25.0}
 
 
+def _clean(rng: Generator) -> Words:
+    """What a simple generator writes: no noise, no drift, no pick-up, ideal or filtered edges."""
+    return {
+        "noise_counts": 0.0,
+        "drift_v": 0.0,
+        "pickup_v": 0.0,
+        "offset_v": 0.0,
+        "bits": int(_pick(rng, 12, 16)),
+        "rail_v": float(_pick(rng, 25.0, 400.0)),
+        "unipolar": False,
+        "front_hz": _pick(rng, None, 30e3),
+        "supply_v": float(_pick(rng, 6.0, 12.0)),
+        "drop_v": float(_pick(rng, 0.0, 0.1)),
+        "ring_q": float(rng.uniform(4, 9)),
+        "rpm": _log(rng, 200, 1500),
+    }
+
+
 def _slow_sampling(rng: Generator) -> Words:
     return {"rate_hz": float(_pick(rng, 20e3, 25e3, 44.1e3, 48e3, 50e3, 96e3))}
 
@@ -301,6 +319,7 @@ ALL: tuple[Scenario, ...] = (
     Scenario("low ring", _low_ring),
     Scenario("bounce", _bounce),
     Scenario("noise", _noise),
+    Scenario("clean", _clean, even=False),
     Scenario("slow sampling", _slow_sampling),
     Scenario("sharp sampling", _sharp, even=False),
     Scenario("commensurate", _commensurate, even=False),

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from breakerbench.edges.crossings import PRE, Crossings
 from breakerbench.edges.shapes import LN2, Placed, Response
-from breakerbench.edges.touch import learn_ring, learn_tail, refine_tail
+from breakerbench.edges.touch import learn_front, seen_rail
 
 Floats = NDArray[np.float64]
 
@@ -23,26 +23,11 @@ def learn_coil(touch: Crossings, leave: Crossings, top: float) -> Response:
     """
     top = min(top, seen_rail(leave, 1.0))
     bottom = -seen_rail(touch, -1.0)
-    tau, closed, cut = learn_tail(touch, top, bottom)
-    ring = learn_ring(touch, top, bottom)
-    tau = refine_tail(touch, tau, ring, top, bottom)
+    tau, closed, cut, ring = learn_front(touch, top, bottom)
     return Response(
         tau, coil=True, ramp=learn_ramp(leave, tau, top), ring=ring,
         closed=closed, cut_closed=cut, top=top, bottom=bottom,
     )  # fmt: skip
-
-
-def seen_rail(c: Crossings, side: float) -> float:
-    """Distance from closed at which windows are cut off to the digit on one side; inf where none is."""
-    w = side * c.window
-    top = w.max(axis=1)
-    # The closed level is taken off and moves: the converter's own count is what repeats.
-    raw = np.round(top + side * c.closed, 6)
-    values, hits = np.unique(raw, return_counts=True)
-    many = int(np.argmax(hits))
-    flat = ((w >= top[:, None] - 1e-9).sum(axis=1) >= 2) & (raw == values[many])
-    far = bool(flat.any()) and float(np.median(top[flat])) > 0.5 * float(np.median(c.swing))
-    return float(np.median(top[flat])) if far and flat.mean() > 0.1 else np.inf
 
 
 # --- ramp of a coil -------------------------------------------------------------------------------
@@ -106,12 +91,16 @@ def learn_ramp(c: Crossings, tau: float, top: float) -> float:
     low = float(np.median(np.maximum(0.25 * c.swing, 5.0 * c.noise)))
     kept = float((first < 0.98 * top).mean())
     share = min(0.5, 0.6 * kept)
-    if share < 0.05:
-        return float(top)
-    target = float(np.quantile(first, share))
     lead = np.linspace(1e-3, 4.0, 4000)
     shape_of = ramp_shape(lead, tau)
-    slopes = np.geomspace(0.1 * low, 100.0 * top, 400)
+    slopes = np.geomspace(0.1 * low, 300.0 * top, 400)
     begin = np.interp(low / slopes, shape_of, lead)
+    if share < 0.15:
+        # How seldom a sample falls between the band and the rail tells how fast that is passed.
+        fast = slopes > top
+        passed = (np.interp(top / slopes, shape_of, lead) - begin)[fast]
+        seldom = max(kept, 0.5 / len(c))
+        return float(np.exp(np.interp(-seldom, -passed, np.log(slopes[fast]))))
+    target = float(np.quantile(first, share))
     reached = slopes * np.interp(begin + share, lead, shape_of)
     return float(np.interp(target, reached, slopes))

@@ -14,12 +14,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from breakerbench.edges.crossings import PRE, Crossings, join_crossings, no_crossings
-from breakerbench.edges.touch import is_contact, learn_tail
+from breakerbench.edges.steady import is_contact
+from breakerbench.edges.touch import learn_front, seen_rail
 
 #: Runs looked at on each side to learn how long dwell and open time are just now.
 REACH = 16
 #: The same where an open contact rings: the cut-off bottoms of the ring are many.
 REACH_RINGING = 64
+#: The same among all runs in the band, most of which a ring on its way through makes.
+REACH_PASSING = 192
 #: An open time this share of the longest ones around begins a new contact; shorter ones are bounce.
 LONG_GAP_SHARE = 0.3
 #: With a coil, a run shorter than this share of the longest around may be a ring's.
@@ -27,7 +30,9 @@ SOLID_SHARE = 0.25
 #: A dwell is at most this many times the longest unbroken ones around.
 MOST_DWELL = 1.25
 #: Of fewer samples than this nothing can be told.
-SHORTEST = 4
+SHORTEST = 3
+#: Long runs from which the front end is learned.
+LEARN_RUNS = 64
 #: A crossing back within this many samples that never went past the hysteresis is noise.
 CHATTER_SAMPLES = 4
 
@@ -166,7 +171,7 @@ class ContactFinder:
         self._lengths = np.empty(0)
         self._gaps = np.empty(0)
         self._last_leave: int | None = None
-        self._tail: float | None = None
+        self._front: tuple[float, float] | None = None
 
     def feed(self, crossings: Crossings, coil: bool) -> Contacts:
         self._pending = join_crossings([self._pending, crossings])
@@ -218,13 +223,15 @@ class ContactFinder:
     def _without_ring(self, touch: Crossings, leave: Crossings) -> tuple[Crossings, Crossings]:
         """Runs in the closed band less those that a ring on its way through made."""
         size = leave.at - touch.at
-        usual = _local_scale(size.astype(float), self._lengths, REACH_RINGING)
+        usual = _local_scale(size.astype(float), self._lengths, REACH_PASSING)
         solid = size >= SOLID_SHARE * usual
-        if self._tail is None:
-            self._tail = learn_tail(touch.take(solid))[0]
+        if self._front is None:
+            sample = touch.take(np.flatnonzero(solid)[:LEARN_RUNS])
+            top, bottom = seen_rail(sample, 1.0), -seen_rail(sample, -1.0)
+            self._front = learn_front(sample, top, bottom)[:2]
         real = solid
         brief = np.flatnonzero(~solid & (size >= SHORTEST))
-        real[brief] = is_contact(touch.take(brief), size[brief], self._tail)
+        real[brief] = is_contact(touch.take(brief), size[brief], *self._front)
         return touch.take(real), leave.take(real)
 
     def _contacts(

@@ -1,344 +1,35 @@
-"""Touches of points that switch a coil: recognised, and placed between samples.
+"""Touches of points that switch a coil: what is learned from them, and their place between samples.
 
-Before a touch the open contact may ring or burn; from the touch on, whatever the coil does, the input
-of the front end stands at the closed level. Two things follow from the front end being of first order
-(time constant tau, samples), with a = exp(-1/tau):
-
-* The front end can be undone. (v[n+1] - a v[n]) / (1 - a) is the mean of its input from sample n to
-  n + 1 (the fresher part weighs more): the closed level exactly for every interval that lies within
-  the contact, even where the contact is so short that v itself never settles.
-* v goes on without a jump. The touch is where the smooth course before meets the exponential after.
+See ``steady`` for how a touch is told from a ring, ``fall`` for how it is fitted.
 """
 
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from breakerbench.edges.crossings import PRE, Crossings
+from breakerbench.edges.fall import AFTER, LONG_COURSE, SHORT_COURSE, fit, fit_falls
 from breakerbench.edges.shapes import LN2, Placed, Response
+from breakerbench.edges.steady import (
+    COARSE,
+    first_touch,
+    held_at,
+    jumps,
+    last_stay,
+    low_rail,
+    run_length,
+    steady_from,
+)
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
-#: Intervals in a row at the closed level that make a contact, in a long run and in a short one.
-STEADY, STEADY_SHORT = 6, 3
-#: A run of this many samples or more is long in that sense.
-LONG_RUN = 12
-#: So many samples in a row at a rail below closed are a ring that is cut off there.
-HELD = 6
 #: Closed is cut off where this share of its samples stands at the rail.
 CUT_SHARE = 0.3
-#: Intervals after the first steady one that tell the level of a contact which lasts.
-LATER = np.arange(4, 14)
-#: A contact is looked for from this many samples before the crossing on: the fall takes time.
-EARLY = 9
-#: Below this time constant the fall is over within a sample.
-SHARP = 0.05
-#: Below this one few touches show a sample on the fall.
-COARSE = 0.2
-#: Step of the grid of instants tried, samples; the finer one around the best.
-GRID, FINE = 0.125, 1.0 / 64.0
-#: Instants tried: from before to after the first steady interval, samples.
-FROM, UPTO = -3.5, 6.0
-#: Columns of the fit after the first steady interval.
-AFTER = 8
-#: Course before the touch: (columns before the first steady interval, number of terms).
-LONG_COURSE, SHORT_COURSE = (11, 4), (7, 3)
-
-
-# --- undoing the front end ----------------------------------------------------------------------
-
-
-def undo(window: Floats, tau: float) -> Floats:
-    """Mean input of the front end from each sample to the next; one column less than ``window``."""
-    if tau < SHARP:
-        return window[:, 1:]
-    a = float(np.exp(-1.0 / tau))
-    return np.asarray((window[:, 1:] - a * window[:, :-1]) / (1.0 - a))
-
-
-def noise_gain(tau: float) -> float:
-    """What ``undo`` multiplies white noise by."""
-    if tau < SHARP:
-        return 1.0
-    a = float(np.exp(-1.0 / tau))
-    return float(np.sqrt(1.0 + a * a) / (1.0 - a))
-
-
-def low_rail(c: Crossings) -> Floats:
-    """Level of each row at which the converter cuts off below closed; -inf where not that near.
-
-    Only a rail within a quarter of the swing matters: one that a ring is cut off by while it looks
-    like a closed contact. It shows as a lowest count that repeats.
-    """
-    none = np.full(len(c), -np.inf)
-    if not len(c):
-        return none
-    raw = c.window + c.closed[:, None]
-    least = float(raw.min())
-    bottom = least - c.closed
-    often = int((raw <= least + 1e-6).sum())
-    return np.where((bottom > -0.25 * c.swing) & (often > 0.01 * raw.size), bottom, none)
-
-
-def _stretches(good: Bools, count: int) -> Bools:
-    """True where ``count`` columns in a row, this one first, are all True."""
-    width = good.shape[1] - count + 1
-    out = good[:, :width].copy()
-    for k in range(1, count):
-        out &= good[:, k : width + k]
-    return out
-
-
-def held_at(window: Floats, rail: Floats) -> Bools:
-    """True for samples that lie in a stretch of HELD or more at the rail, one column less."""
-    at = window <= rail[:, None] + 1e-3
-    begins = _stretches(at, HELD)
-    out = np.zeros_like(at)
-    width = begins.shape[1]
-    for k in range(HELD):
-        out[:, k : width + k] |= begins
-    return np.asarray(out[:, :-1])
-
-
-def steady_from(
-    c: Crossings, tau: float, length: Ints | None = None, rail: Floats | None = None
-) -> tuple[Ints, Floats, Bools]:
-    """(column, level, found): where the input of the front end begins to stand at closed.
-
-    The column is of the first sample after the touch, and the level that of the contact. Where no
-    such stretch is found the column is that of the crossing and the level zero.
-
-    length  samples of each run; None where all are long
-    rail    level of each row that a cut-off ring stands at, which is not a contact; None for none
-    """
-    z = undo(c.window, tau)
-    n, width = z.shape
-    sigma = c.noise * noise_gain(tau)
-    near = np.abs(z) <= np.maximum(0.2 * c.swing, 4.0 * sigma)[:, None]
-    if rail is not None and np.isfinite(rail).any():
-        near &= ~held_at(c.window, rail)
-    band = _band(c, tau)[:, None]
-
-    def stretch(count: int) -> tuple[Ints, Bools]:
-        last = width - count + 1
-        top, bottom = z[:, :last], z[:, :last]
-        for k in range(1, count):
-            top = np.maximum(top, z[:, k : last + k])
-            bottom = np.minimum(bottom, z[:, k : last + k])
-        good = _stretches(near, count) & (top - bottom <= band)
-        good[:, : PRE - EARLY] = False
-        return np.asarray(good.argmax(axis=1)), np.asarray(good.any(axis=1))
-
-    column, found = stretch(STEADY)
-    count = np.full(n, STEADY)
-    if length is not None and (length < LONG_RUN).any():
-        brief, seen = stretch(STEADY_SHORT)
-        short = length < LONG_RUN
-        column, found = np.where(short, brief, column), np.where(short, seen, found)
-        count[short] = STEADY_SHORT
-    # What comes later tells the level better: the first intervals still hold what tau has wrong.
-    later = z[np.arange(n)[:, None], np.minimum(column[:, None] + LATER, width - 1)]
-    calm = np.ptp(later, axis=1) <= 1.2 * band[:, 0]
-    span = column[:, None] + np.arange(STEADY)
-    inside = (np.arange(STEADY) < count[:, None]) & (span < width)
-    piece = z[np.arange(n)[:, None], np.minimum(span, width - 1)]
-    level = np.where(inside, piece, 0.0).sum(axis=1) / inside.sum(axis=1)
-    level = np.where(
-        calm & (np.abs(later.mean(axis=1) - level) < band[:, 0]), later.mean(axis=1), level
-    )
-    return np.where(found, column, PRE), np.where(found, level, 0.0), found
-
-
-def run_length(c: Crossings) -> Ints:
-    """Samples that each row stays in the closed band, as far as its window tells."""
-    w = np.abs(c.window[:, PRE:])
-    out = w > np.maximum(0.25 * c.swing, 5.0 * c.noise)[:, None]
-    return np.asarray(np.where(out.any(axis=1), out.argmax(axis=1), w.shape[1]))
-
-
-def _band(c: Crossings, tau: float) -> Floats:
-    """Range within which some undone samples of a closed contact lie."""
-    return np.asarray(7.0 * c.noise * noise_gain(tau) + 0.005 * c.swing)
-
-
-def jumps(c: Crossings, tau: float, column: Ints, level: Floats, rail: Floats) -> Bools:
-    """True where the signal got to ``level`` at ``column`` by a jump, as a touch makes it.
-
-    A ring may also be steady for a while: where it just reaches closed and turns, and where the
-    converter cuts it off. Carried on from the intervals before, its course leads there.
-    """
-    z = undo(c.window, tau)
-    rows = np.arange(len(c))
-    one, two, four = (z[rows, np.maximum(column - k, 0)] - level for k in (1, 2, 4))
-    sigma = c.noise * noise_gain(tau)
-    mark = np.maximum(0.15 * c.swing, 6.0 * sigma)
-    # On the side it came from: one that slows down to turn there would be carried past it.
-    carried = (2.0 * two - four) * np.sign(two)
-    # Where the converter cuts off at closed, it may do so above, too, and nothing has been below.
-    v = [c.window[rows, np.clip(column + k, 0, c.window.shape[1] - 1)] for k in (-4, 1, 2)]
-    at_rail = (v[1] <= rail + 1e-3) | (v[2] <= rail + 1e-3)
-    top = c.window.max(axis=1) - 1e-3
-    paced = np.where(v[0] >= top, np.minimum(carried, 2.0 * one - two), carried)
-    from_above = (paced > mark) & (one > -mark) & (two > mark)
-    # Still on the fall while its input stands at closed already: no ring does that for two intervals.
-    z0, z1 = (np.abs(z[rows, np.minimum(column + k, z.shape[1] - 1)] - level) for k in (0, 1))
-    falling = (v[1] > rail + 12.0 * c.noise) & (np.maximum(z0, z1) < 4.0 * sigma)
-    return np.where(at_rail, from_above | falling, carried > mark)
-
-
-def is_contact(c: Crossings, length: Ints, tau: float) -> Bools:
-    """True for the short runs in the closed band that a contact made, not a passing ring.
-
-    A ring that just reaches closed and turns is a parabola there: how long it stays bounds how far
-    away it was two intervals before.
-    """
-    rail = low_rail(c)
-    column, level, found = steady_from(c, tau, length)
-    z = undo(c.window, tau)
-    rows = np.arange(len(c))
-    band = _band(c, tau)
-    flat = np.abs(z - level[:, None]) <= 0.5 * band[:, None]
-    leaves = ~flat & (np.arange(z.shape[1]) >= column[:, None])
-    stays = np.where(leaves.any(axis=1), leaves.argmax(axis=1), z.shape[1]) - column
-    stays = np.maximum(stays, np.where(length < LONG_RUN, STEADY_SHORT, STEADY))
-    far = np.abs(z[rows, np.maximum(column - 2, 0)] - level) > band * (1.0 + 4.0 / stays) ** 2
-    inside = column <= PRE + length
-    return np.asarray(found & inside & far & jumps(c, tau, column, level, rail))
-
-
-# --- fit of course and fall ---------------------------------------------------------------------
-
-
-@lru_cache(maxsize=64)
-def _models(tau: float, ring: float, back: int, terms: int, step: float) -> tuple[Floats, Floats]:
-    """(instants, orthonormal models): for each instant the columns that course and fall can take.
-
-    Shapes (C,) and (C, back + 1 + AFTER, terms). Columns are counted from the first steady interval.
-    The course is a straight line and a sine of ``ring`` radians a sample with free phase; as that
-    goes to zero it becomes a cubic. After the instant it falls to zero by exp(-t / tau).
-    """
-    at = np.arange(FROM, UPTO + 1e-9, step)
-    columns = np.arange(-back, AFTER + 1.0)
-    w = max(ring, 0.03)
-
-    def course(t: Floats) -> Floats:
-        shapes = [np.ones_like(t), t, (1.0 - np.cos(w * t)) / w**2, (w * t - np.sin(w * t)) / w**3]
-        return np.stack(shapes[:terms], axis=-1)
-
-    late = columns > at[:, None]
-    fall = np.exp(-np.where(late, columns - at[:, None], 0.0) / max(tau, 1e-3))
-    models = course(np.where(late, at[:, None], columns)) * fall[..., None]
-    return at, np.linalg.qr(models)[0]
-
-
-def _cut_out(c: Crossings, column: Ints, back: int) -> tuple[Floats, Ints]:
-    """Samples around the first steady interval, (n, back + 1 + AFTER), and the column used."""
-    column = np.clip(column, back, c.window.shape[1] - AFTER - 1)
-    return c.window[
-        np.arange(len(c))[:, None], column[:, None] + np.arange(-back, AFTER + 1)
-    ], column
-
-
-def _errors(y: Floats, models: Floats) -> Floats:
-    """Squared error of every row of ``y`` with every model, (n, C)."""
-    count, width, terms = models.shape
-    share = y @ models.transpose(1, 0, 2).reshape(width, count * terms)
-    explained = (share.reshape(len(y), count, terms) ** 2).sum(axis=2)
-    return np.asarray(np.maximum((y**2).sum(axis=1)[:, None] - explained, 0.0))
-
-
-def _masked_errors(y: Floats, use: Bools, models: Floats) -> Floats:
-    """The same with only the samples ``use`` of each row counting."""
-    count, width, terms = models.shape
-    pairs = models[:, :, :, None] * models[:, :, None, :]
-    flat = pairs.transpose(1, 0, 2, 3).reshape(width, -1)
-    normal = (use.astype(float) @ flat).reshape(len(y), count, terms, terms)
-    normal += 1e-9 * np.eye(terms)
-    seen = np.where(use, y, 0.0)
-    right = (seen @ models.transpose(1, 0, 2).reshape(width, -1)).reshape(len(y), count, terms)
-    answer = np.linalg.solve(normal, right[..., None])[..., 0]
-    left = (seen**2).sum(axis=1)[:, None] - (answer * right).sum(axis=2)
-    return np.asarray(np.maximum(left, 0.0))
-
-
-def _posterior(at: Floats, error: Floats, variance: Floats) -> tuple[Floats, Floats]:
-    """Mean and standard deviation of the instant, every one being as likely beforehand.
-
-    Where the minimum is sharp, the parabola through it; else the moments over the grid.
-    """
-    rows = np.arange(len(error))
-    best = error.argmin(axis=1)
-    inner = np.clip(best, 1, len(at) - 2)
-    left, low, right = (error[rows, inner + k] for k in (-1, 0, 1))
-    bend = left + right - 2.0 * low
-    step = float(at[1] - at[0])
-    good = (bend > 1e-30) & (best == inner)
-    shift = np.where(good, 0.5 * (left - right) / np.where(good, bend, 1.0), 0.0)
-    sharp = step * np.sqrt(2.0 * variance / np.maximum(bend, 1e-30))
-    weight = np.exp(-0.5 * (error - error.min(axis=1, keepdims=True)) / variance[:, None])
-    weight /= weight.sum(axis=1, keepdims=True)
-    mean = weight @ at
-    spread = np.sqrt(np.maximum(weight @ at**2 - mean**2, 0.0))
-    use = good & (spread < 0.75 * step)
-    return np.where(use, at[best] + shift * step, mean), np.where(use, sharp, spread)
-
-
-def _fit(
-    c: Crossings, column: Ints, level: Floats, tau: float, ring: float, shape: tuple[int, int],
-    use: Bools | None = None,
-) -> tuple[Floats, Floats, Floats]:  # fmt: skip
-    """(instant in columns of the window, u, reduced chi squared) with one length of course."""
-    back, terms = shape
-    y, column = _cut_out(c, column, back)
-    y = y - level[:, None]
-    at, models = _models(tau, ring, back, terms, GRID)
-    if use is None:
-        error = _errors(y, models)
-        dof = np.full(len(c), y.shape[1] - terms - 1.0)
-    else:
-        kept = np.take_along_axis(use, column[:, None] + np.arange(-back, AFTER + 1), axis=1)
-        error = _masked_errors(y, kept, models)
-        dof = np.maximum(kept.sum(axis=1) - terms - 1.0, 1.0)
-    chi = error.min(axis=1) / dof / c.noise**2
-    variance = c.noise**2 * np.maximum(chi, 1.0)
-    t, u = _posterior(at, error, variance)
-    fine = u < 2.0 * GRID
-    if use is None and fine.any():
-        rows = np.flatnonzero(fine)
-        near, models = _models(tau, ring, back, terms, FINE)
-        ratio = round(GRID / FINE)
-        middle = np.clip(error[rows].argmin(axis=1) * ratio, ratio, len(near) - 1 - ratio)
-        some = middle[:, None] + np.arange(-ratio, ratio + 1)
-        share = np.einsum("nw,ncwt->nct", y[rows], models[some])
-        small = np.maximum((y[rows] ** 2).sum(axis=1)[:, None] - (share**2).sum(axis=2), 0.0)
-        t_fine, u_fine = _posterior(near[: 2 * ratio + 1] - near[ratio], small, variance[rows])
-        t[rows], u[rows] = near[middle] + t_fine, np.maximum(u_fine, u[rows] * 0.5)
-        chi[rows] = small.min(axis=1) / dof[rows] / c.noise[rows] ** 2
-    return t + column, u, chi
-
-
-def fit_falls(
-    c: Crossings, column: Ints, level: Floats, tau: float, ring: float
-) -> tuple[Floats, Floats, Floats]:
-    """(instant in columns of the window, u, reduced chi squared) of every touch.
-
-    A long course tells most; where it is no single ring (a burn line that has just ended), the short
-    one fits better and is taken.
-    """
-    t, u, chi = _fit(c, column, level, tau, ring, LONG_COURSE)
-    bad = np.flatnonzero(chi > 3.0)
-    if len(bad):
-        t2, u2, chi2 = _fit(c.take(bad), column[bad], level[bad], tau, ring, SHORT_COURSE)
-        better = chi2 < 0.7 * chi[bad]
-        some = bad[better]
-        t[some], u[some], chi[some] = t2[better], u2[better], chi2[better]
-    return t, u, chi
 
 
 # --- learning -------------------------------------------------------------------------------------
@@ -429,10 +120,11 @@ def _line_of_most(x: Floats, y: Floats, noise: float) -> tuple[float, float]:
         # The greatest share of rests within a window of six noises.
         count = np.searchsorted(rest, rest + 6.0 * noise, side="right") - np.arange(len(rest))
         most = int(count.max())
-        if most / len(rest) > best:
+        first = int(count.argmax())
+        middle = float(rest[first : first + most].mean())
+        # What is cut off at closed falls to below that.
+        if most / len(rest) > best and middle < 6.0 * noise * (1.0 - slope):
             best = most / len(rest)
-            first = int(count.argmax())
-            middle = float(rest[first : first + most].mean())
             inlier = use & (np.abs(y - slope * x - middle) < 4.0 * noise)
             found = (float(slope), middle)
             if float(np.ptp(x[inlier])) > 20.0 * noise:
@@ -444,20 +136,43 @@ def _line_of_most(x: Floats, y: Floats, noise: float) -> tuple[float, float]:
     return slope, rise / (1.0 - slope)
 
 
+def learn_front(c: Crossings, top: float, bottom: float) -> tuple[float, float, bool, float]:
+    """(time constant, level the fall leads to, is that cut off, ring) from some tens of touches."""
+    tau, closed, cut = learn_tail(c, top, bottom)
+    ring = learn_ring(c, top, bottom)
+    return refine_tail(c, tau, ring, top, bottom), closed, cut, ring
+
+
+def seen_rail(c: Crossings, side: float) -> float:
+    """Distance from closed at which one side of windows is cut off to the digit; inf if none is."""
+    if not len(c):
+        return np.inf
+    w = side * c.window
+    top = w.max(axis=1)
+    # The closed level is taken off and moves: the converter's own count is what repeats.
+    raw = np.round(top + side * c.closed, 6)
+    values, hits = np.unique(raw, return_counts=True)
+    many = int(np.argmax(hits))
+    flat = ((w >= top[:, None] - 1e-9).sum(axis=1) >= 2) & (raw == values[many])
+    far = bool(flat.any()) and float(np.median(top[flat])) > 0.5 * float(np.median(c.swing))
+    return float(np.median(top[flat])) if far and flat.mean() > 0.1 else np.inf
+
+
 def refine_tail(c: Crossings, tau: float, ring: float, top: float, bottom: float) -> float:
     """Time constant with which touches are fitted best, near ``tau`` where that is known."""
+    rail = low_rail(c)
     whole = c.window[:, PRE - 12 :].max(axis=1) < 0.98 * top
     whole &= c.window.min(axis=1) > 0.98 * bottom
-    whole &= ~held_at(c.window, low_rail(c)).any(axis=1)
+    whole &= ~held_at(c.window, rail).any(axis=1)
     low, high = (0.6 * tau, 1.6 * tau) if tau > 0.0 else (0.05, 6.0)
 
     def cost(value: float) -> float:
-        column, level, found = steady_from(c, value)
+        column, level, found = steady_from(c, value, rail)
         use = found & whole
         if int(use.sum()) < 6:
             return float("inf")
         some = c.take(use)
-        chi = _fit(some, column[use], level[use], value, ring, LONG_COURSE)[2]
+        chi = fit(some, column[use], level[use], value, ring, LONG_COURSE)[2]
         return float(np.median(np.log1p(chi)))
 
     grid = np.geomspace(low, high, 13)
@@ -475,7 +190,7 @@ def refine_tail(c: Crossings, tau: float, ring: float, top: float, bottom: float
 
 def _share_on_edge(c: Crossings, top: float) -> float:
     """Time constant from how often a sample lies on the fall at all, where few do."""
-    column, level, found = steady_from(c, 0.0)
+    column, level, found = steady_from(c, 0.0, low_rail(c))
     rows = np.arange(len(c))
     v = [c.window[rows, np.maximum(column - k, 0)] - level for k in range(4)]
     # The edge lies on the last sample before the steady ones, or right after it.
@@ -497,7 +212,7 @@ def place_touches(c: Crossings, r: Response) -> Placed:
     """Place touches of a coil's points; u is NaN where a touch left no sign in the trace."""
     rows = np.arange(len(c))
     rail = low_rail(c)
-    column, level, found, unseen = _located(c, r.tau, rail)
+    column, level, found, unseen = _located(c, r.tau, rail, r.closed)
     hidden = c.window[rows, np.minimum(column + 6, c.window.shape[1] - 1)] <= rail + 1e-3
     level = np.where(hidden & r.cut_closed, np.minimum(r.closed, level), level)
     place = np.arange(c.window.shape[1])
@@ -513,27 +228,36 @@ def place_touches(c: Crossings, r: Response) -> Placed:
     masked = np.flatnonzero((cut & span).any(axis=1))
     if len(masked):
         some = (c.take(masked), column[masked], level[masked])
-        t[masked], u[masked], _ = _fit(*some, r.tau, r.ring, SHORT_COURSE, ~cut[masked])
+        t[masked], u[masked], _ = fit(*some, r.tau, r.ring, SHORT_COURSE, ~cut[masked])
         t[masked], u[masked] = _from_beyond(*some, r, cut[masked], t[masked], u[masked])
     u = np.where(found, np.maximum(u, 0.02), np.maximum(u, 0.5))
     return Placed(c.at - PRE + t + r.tau * LN2, np.where(unseen, np.nan, u))
 
 
-def _located(c: Crossings, tau: float, rail: Floats) -> tuple[Ints, Floats, Bools, Bools]:
+def _located(
+    c: Crossings, tau: float, rail: Floats, closed: float
+) -> tuple[Ints, Floats, Bools, Bools]:
     """(column, level, found, unseen) of the first steady interval of each touch.
 
     A ring below closed may be cut off at what looks like closed. Then the touch is where the signal
     comes up from there to a closed level that lies clear of it; where it does not, it left no sign.
     """
     length = run_length(c)
-    column, level, found = steady_from(c, tau, length)
+    column, level, found, sure = first_touch(c, length, tau, rail, closed)
     unseen = np.zeros(len(c), bool)
-    doubt = np.flatnonzero(np.isfinite(rail) & found)
+    # A ring may have turned in the band before the touch came: closed is where it stays in the end.
+    vague = np.flatnonzero(~sure & ~np.isfinite(rail))
+    if len(vague):
+        column[vague], level[vague], settled = last_stay(
+            c.take(vague), tau, column[vague], level[vague]
+        )
+        found[vague] |= settled
+    doubt = np.flatnonzero(np.isfinite(rail) & found & ~sure)
     if len(doubt):
         some = c.take(doubt)
-        doubt = doubt[~jumps(some, tau, column[doubt], level[doubt], rail[doubt])]
+        doubt = doubt[~jumps(some, tau, column[doubt], level[doubt], rail[doubt], closed)]
         some = c.take(doubt)
-        later, height, seen = steady_from(some, tau, length[doubt], rail[doubt])
+        later, height, seen = steady_from(some, tau, rail[doubt], held=False)
         clear = seen & ((later == column[doubt]) | (height - rail[doubt] > 4.0 * some.noise))
         column[doubt] = np.where(clear, later, column[doubt])
         level[doubt] = np.where(clear, height, level[doubt])
@@ -561,7 +285,14 @@ def _from_beyond(
     a = float(np.exp(-1.0 / max(tau, 1e-3)))
     falls = np.abs(after - a * size) < 0.1 * size + 5.0 * c.noise
     size_before = size / max(a, 1e-6)
-    beyond = (last >= 0) & falls & (size_before >= 0.95 * np.abs(edge)) & (np.abs(edge) > 0.0)
+    # The fall must lead to closed at once, or it is a ring on its way to the other side.
+    beyond = (
+        (last >= 0)
+        & (np.abs(first - column) <= 1)
+        & falls
+        & (size_before >= 0.95 * np.abs(edge))
+        & (np.abs(edge) > 0.0)
+    )
     passed = first - tau * np.log(np.maximum(np.abs(edge) / size, 1.0))
     # How far beyond is not seen: most rings and burn lines stand at 1.2 to 2.7 times a rail that
     # cuts them off (from memory), and at any height against one that is as near as the noise.
@@ -570,5 +301,6 @@ def _from_beyond(
     t = np.where(beyond, passed - 0.5 * tau * most, t)
     u = np.where(beyond, np.hypot(0.33 * tau * most, 0.05), u)
     # Not on the fall yet, so the touch came after it.
-    before_it = (last >= 0) & ~beyond & (t < last)
-    return np.where(before_it, last + 0.5, t), np.where(before_it, 0.3, u)
+    next_to = (last >= column - 1) & ~beyond & (np.abs(t - last - 0.5) > 0.5)
+    between = next_to | ((last >= 0) & ~beyond & (t < last))
+    return np.where(between, last + 0.5, t), np.where(between, 0.3, u)

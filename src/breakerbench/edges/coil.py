@@ -54,20 +54,22 @@ def place_ramps(c: Crossings, r: Response) -> Placed:
     lead = np.linspace(1e-3, 2.0, 2000)
     shape = ramp_shape(lead, r.tau)
     ratios = ramp_shape(lead + 1.0, r.tau) / shape
-    whole = second + start < 0.98 * r.top
+    # A ramp that is over within a sample tells nothing: the opening lies between two of them.
+    over = not np.isfinite(r.ramp)
+    whole = (second + start < 0.98 * r.top) & (not over)
     ratio = np.where(first > 0, second / np.maximum(first, 1e-9), 1.0)
     by_ratio = np.interp(-ratio, -ratios, lead)
     slope = np.maximum(r.ramp, 1e-9)
     by_slope = np.interp(first / slope, shape, lead)
-    cut = first + start >= 0.98 * r.top
+    cut = (first + start >= 0.98 * r.top) | over
     # Cut off at once: later than it takes to reach the top, sooner than one sample after the band.
     low = np.maximum(0.25 * c.swing, 5.0 * c.noise)
-    least = np.interp(r.top / slope, shape, lead)
+    least = np.interp(0.0 if over else r.top / slope, shape, lead)
     most = 1.0 + np.interp(low / slope, shape, lead)
     by_limits = 0.5 * (np.minimum(least, most) + most)
     t = np.where(whole, by_ratio, np.where(cut, by_limits, by_slope))
     # The contact was still closed one sample earlier, but for what stays under the band.
-    t = np.clip(t, 0.0, 2.0)
+    t = np.clip(t, 0.0, np.where(whole, np.minimum(most + 0.2, 2.0), most))
     sigma = c.noise / np.maximum(first, 1e-9)
     u = np.where(whole, 1.5 * sigma + 0.02, np.where(cut, 0.29, 0.15))
     at = np.asarray(c.at - t + r.tau * LN2, np.float64)
@@ -77,22 +79,26 @@ def place_ramps(c: Crossings, r: Response) -> Placed:
 def learn_ramp(c: Crossings, tau: float, top: float) -> float:
     """Typical slope of the openings' ramp, counts a sample, from those with two good samples.
 
+    inf where the ring turns within the first samples already: the sampling is too slow for a ramp.
     Where the converter cuts off nearly all second samples, the spread of the first ones tells: an
     opening falls anywhere between two samples, so the first sample past the band ``low`` comes
     anywhere from u to u + 1 after it, u being the time to reach ``low``.
     """
     first, second = c.window[:, PRE], c.window[:, PRE + 1]
+    low = float(np.median(np.maximum(0.25 * c.swing, 5.0 * c.noise)))
+    lead = np.linspace(1e-3, 4.0, 4000)
+    shape_of = ramp_shape(lead, tau)
     good = second < 0.98 * top
     if float(good.mean()) > 0.25 and int(good.sum()) >= 4:
         shape = Response(tau, coil=True, top=top)
         t = c.at[good] + tau * LN2 - place_ramps(c.take(good), shape).at
         reach = ramp_shape(t + 1.0, tau)
-        return float(np.median(second[good] / np.maximum(reach, 1e-6)))
-    low = float(np.median(np.maximum(0.25 * c.swing, 5.0 * c.noise)))
+        slope = float(np.median(second[good] / np.maximum(reach, 1e-6)))
+        # Openings come anywhere between two samples; from further back only where this is no ramp.
+        late = float((t > 1.3 + np.interp(low / slope, shape_of, lead)).mean())
+        return slope if late < 0.2 else np.inf
     kept = float((first < 0.98 * top).mean())
     share = min(0.5, 0.6 * kept)
-    lead = np.linspace(1e-3, 4.0, 4000)
-    shape_of = ramp_shape(lead, tau)
     slopes = np.geomspace(0.1 * low, 300.0 * top, 400)
     begin = np.interp(low / slopes, shape_of, lead)
     if share < 0.15:

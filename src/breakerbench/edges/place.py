@@ -223,14 +223,16 @@ def search_rise(c: Crossings, level: Floats, tau: float) -> tuple[float, float]:
     def cost(log_rise: float) -> float:
         return float(np.median(errors(log_rise)))
 
+    # A few edges and rounds tell roughly where the least error is.
+    few, some = c.take(slice(None, None, 4)), level[::4]
     grid = np.log(np.geomspace(0.02, 2000.0, 36))
-    costs = [cost(g) for g in grid]
+    costs = [float(np.median(fit_rises(few, some, tau, float(np.exp(g)), 4)[2])) for g in grid]
     best = int(np.argmin(costs))
-    low, high = grid[max(best - 1, 0)], grid[min(best + 1, len(grid) - 1)]
+    low, high = grid[max(best - 2, 0)], grid[min(best + 2, len(grid) - 1)]
     ratio = (np.sqrt(5.0) - 1.0) / 2.0
     a, b = high - ratio * (high - low), low + ratio * (high - low)
     fa, fb = cost(a), cost(b)
-    for _ in range(24):
+    for _ in range(16):
         if fa < fb:
             high, b, fb = b, a, fa
             a = high - ratio * (high - low)

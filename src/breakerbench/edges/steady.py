@@ -172,7 +172,7 @@ def jumps(
     """
     z = undo_above(c.window, tau, rail)
     rows = np.arange(len(c))
-    one, two, four = (z[rows, np.maximum(column - k, 0)] - level for k in (1, 2, 4))
+    one, two, three, four = (z[rows, np.maximum(column - k, 0)] - level for k in (1, 2, 3, 4))
     sigma = c.noise * noise_gain(tau)
     mark = np.maximum(0.15 * c.swing, 8.0 * sigma)
     # On the side it came from: one that slows down to turn there would be carried past it.
@@ -191,7 +191,9 @@ def jumps(
         expected = np.maximum(under + a**k * height, rail)
         falls &= np.abs(c.window[rows, np.minimum(column + k, last)] - expected) < margin
     steep = v[1] > rail + np.maximum(60.0 * c.noise, 0.15 * c.swing)
-    pace = carried > mark
+    # At a rail nothing tells how it would have gone on: its bend counts, too.
+    bent = (6.0 * two - 8.0 * three + 3.0 * four) * np.sign(two)
+    pace = np.minimum(carried, bent) > mark
     # Cut off above, its pace is known from the last interval alone, if at all.
     near = np.minimum(carried, 2.0 * one - two) > mark
     if tau >= COARSE:

@@ -111,7 +111,7 @@ def without_chatter(crossings: Crossings) -> Crossings:
         noise = first[~past]
         keep = np.ones(len(crossings), bool)
         keep[noise] = keep[noise + 1] = False
-        crossings = crossings.take(keep)
+        crossings = crossings.pick(keep)
     return crossings
 
 
@@ -186,7 +186,7 @@ class ContactFinder:
         first = first.astype(np.int64)
         if not len(first):
             return no_contacts()
-        touch, leave = clean.take(first), clean.take(first + 1)
+        touch, leave = clean.pick(first), clean.pick(first + 1)
         reach = REACH_RINGING if coil else REACH
         if coil:
             touch, leave = self._without_ring(touch, leave)
@@ -232,7 +232,7 @@ class ContactFinder:
         real = solid
         brief = np.flatnonzero(~solid & (size >= SHORTEST))
         real[brief] = is_contact(touch.take(brief), size[brief], *self._front)
-        return touch.take(real), leave.take(real)
+        return touch.pick(real), leave.pick(real)
 
     def _contacts(
         self, touch: Crossings, leave: Crossings, usual: Floats, groups: Ints, end: int, known: bool

@@ -19,12 +19,12 @@ from numpy.typing import NDArray
 from breakerbench.edges.levels import Levels, learn_levels, track_levels
 
 #: Samples of one working block; every block ends at a multiple of this on the sample clock.
-BLOCK = 1 << 17
+BLOCK = 1 << 18
 #: Samples kept before and after a crossing. Sample PRE of a window is the first in the new state.
 PRE, POST = 16, 48
 WINDOW = np.arange(-PRE, POST)
 #: Levels follow the supply in every so-manieth working block.
-TRACK_EVERY = 2
+TRACK_EVERY = 1
 #: Learning gives up on a stretch of this many samples and starts again with newer ones.
 LEARN_LIMIT = 1 << 20
 
@@ -39,25 +39,39 @@ class Crossings:
 
     at      (n,) sample numbers: first sample in the new state
     out     (n,) True where the signal left the closed band
-    window  (n, PRE + POST) samples around, less the closed level, turned so that open is positive
     closed, swing, noise   (n,) levels then, counts (closed) and counts of the turned signal
+    held    (m, PRE + POST) samples around crossings; ``row`` (n,) tells which are these ones', None
+            that all are. Picking among many crossings so moves no samples; see ``window``
     """
 
     at: Ints
     out: NDArray[np.bool_]
-    window: Floats
+    held: Floats
     closed: Floats
     swing: Floats
     noise: Floats
+    row: Ints | None = None
 
     def __len__(self) -> int:
         return len(self.at)
 
-    def take(self, pick: NDArray[np.bool_] | Ints | slice) -> Crossings:
+    @property
+    def window(self) -> Floats:
+        """(n, PRE + POST) samples around, less the closed level, turned so that open is positive."""
+        return self.held if self.row is None else self.held[self.row]
+
+    def pick(self, pick: NDArray[np.bool_] | Ints | slice) -> Crossings:
+        """Some of them, sharing the samples of all: for picking among many several times over."""
+        row = np.arange(len(self.at)) if self.row is None else self.row
         return Crossings(
-            self.at[pick], self.out[pick], self.window[pick],
-            self.closed[pick], self.swing[pick], self.noise[pick],
+            self.at[pick], self.out[pick], self.held,
+            self.closed[pick], self.swing[pick], self.noise[pick], row[pick],
         )  # fmt: skip
+
+    def take(self, pick: NDArray[np.bool_] | Ints | slice) -> Crossings:
+        """Some of them with their own samples: for working on them and for keeping them."""
+        some = self.pick(pick)
+        return Crossings(some.at, some.out, some.window, some.closed, some.swing, some.noise)
 
 
 def no_crossings() -> Crossings:
@@ -72,9 +86,8 @@ def join_crossings(parts: list[Crossings]) -> Crossings:
         return parts[0]
     if not parts:
         return no_crossings()
-    return Crossings(
-        *(np.concatenate([getattr(p, name) for p in parts]) for name in Crossings.__slots__)
-    )
+    names = ("at", "out", "window", "closed", "swing", "noise")
+    return Crossings(*(np.concatenate([getattr(p, name) for p in parts]) for name in names))
 
 
 class Rechunk:
@@ -142,6 +155,7 @@ class CrossingFinder:
         self._late = np.empty((0, 5))
         self.quiet_samples = 0
         self._scratch = np.empty(BLOCK, bool)
+        self._flips = np.empty(BLOCK, bool)
 
     def feed(self, first: int, x: Samples) -> list[Crossings]:
         """Crossings completed by the working block ``x``, the next one of this stretch."""
@@ -172,7 +186,8 @@ class CrossingFinder:
             self.levels = track_levels(self.levels, x)
         levels = self.levels
         out = self._is_out(x, levels)
-        change = np.flatnonzero(out[1:] != out[:-1])
+        flips = np.not_equal(out[1:], out[:-1], out=self._flips[: len(out) - 1])
+        change = np.flatnonzero(flips)
         change += 1
         if self._out is not None and bool(out[0]) != self._out:
             change = np.concatenate([np.zeros(1, change.dtype), change])

@@ -61,11 +61,11 @@ def opening_levels(c: Crossings) -> tuple[Floats, Floats]:
     return start, np.asarray(np.median(c.window[:, PRE + 8 : PRE + 17], axis=1))
 
 
-def remaining(c: Crossings, start: Floats, end: Floats) -> Floats:
+def remaining(window: Floats, start: Floats, end: Floats) -> Floats:
     """Share of the edge still to go, one row an edge: 1 before it, 0 after it."""
     span = end - start
     span = np.where(np.abs(span) < 1e-12, 1e-12, span)
-    return np.asarray((end[:, None] - c.window) / span[:, None])
+    return np.asarray((end[:, None] - window) / span[:, None])
 
 
 class EdgeShape:
@@ -102,11 +102,12 @@ def place_steps(c: Crossings, start: Floats, end: Floats, shape: EdgeShape, tau:
     sample lies on the edge it began between its neighbours, and the uncertainty is a rectangle's.
     tau: of the front end, by which the result is that of a step at half height.
     """
-    share = remaining(c, start, end)
+    # Only the columns about the edge: the last sample above a quarter, and a few to either side.
+    begin = PRE - 1 - BACK
+    share = remaining(c.window[:, begin : PRE + 8], start, end)
     n = len(c)
     rows = np.arange(n)
-    search = share[:, PRE - 1 : PRE + 8]
-    low = np.argmax(search <= 0.25, axis=1) + PRE - 1
+    low = np.argmax(share[:, BACK:] <= 0.25, axis=1) + BACK
     sigma = c.noise / np.maximum(np.abs(end - start), 1e-12)
     floor = np.maximum(FLOOR, 3.0 * sigma)
     if shape.sharp:
@@ -114,7 +115,7 @@ def place_steps(c: Crossings, start: Floats, end: Floats, shape: EdgeShape, tau:
         here, before = share[rows, low], share[rows, low - 1]
         drop = np.maximum(before - here, 1e-9)
         cross = low - 1 + np.clip((before - 0.5) / drop, 0.0, 1.0)
-        middle = np.asarray(c.at + cross - PRE, np.float64)
+        middle = np.asarray(c.at + cross + begin - PRE, np.float64)
         return Placed(middle, np.full(n, 1.0 / np.sqrt(12.0)))
     # Without a sample on the edge: after the sample before it, and so early that it is over by now.
     width = np.clip(1.0 - shape.since(floor), 0.0, 1.0)
@@ -135,7 +136,7 @@ def place_steps(c: Crossings, start: Floats, end: Floats, shape: EdgeShape, tau:
     with np.errstate(invalid="ignore", divide="ignore"):
         t0 = np.where(weights > 0.0, times / weights, blind)
         u = np.where(weights > 0.0, sigma / np.sqrt(weights), u_blind)
-    at = np.asarray(c.at + t0 - PRE + tau * LN2, np.float64)
+    at = np.asarray(c.at + t0 + begin - PRE + tau * LN2, np.float64)
     return Placed(at, np.maximum(u, 0.01))
 
 
@@ -145,7 +146,7 @@ def learn_tau(c: Crossings, start: Floats, end: Floats) -> float:
     Pairs of neighbours on the edge fall by exp(-1/tau). Where samples are too coarse for pairs, the
     share of edges with a sample between 85 % and 30 % tells the same.
     """
-    share = remaining(c, start, end)[:, PRE - BACK : PRE + 4]
+    share = remaining(c.window[:, PRE - BACK : PRE + 4], start, end)
     first, second = share[:, :-1], share[:, 1:]
     on_edge = (first > 0.3) & (first < 0.85)
     count = int(on_edge.sum())

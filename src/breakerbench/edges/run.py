@@ -22,7 +22,7 @@ from breakerbench.trace import EDGE_NAMES, Block, EdgeTimes, Header, Hole
 #: Contacts from which the shape of the edges is learned.
 LEARN_CONTACTS = 64
 #: Working blocks between two rounds of work on the few samples around crossings.
-BLOCKS_A_ROUND = 32
+BLOCKS_A_ROUND = 12
 
 Floats = NDArray[np.float64]
 

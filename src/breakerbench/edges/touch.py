@@ -220,7 +220,7 @@ def place_touches(c: Crossings, r: Response) -> Placed:
     if low.any():
         # Cut off after the touch is as good as closed; cut off before it tells nothing.
         settled = low & (place >= column[:, None])
-        c = replace(c, window=np.where(settled, level[:, None], c.window))
+        c = replace(c, held=np.where(settled, level[:, None], c.window), row=None)
         low &= ~settled
     t, u, _ = fit_falls(c, column, level, r.tau, r.ring)
     cut = (c.window >= 0.98 * r.top) | (c.window <= 0.98 * r.bottom) | low
@@ -230,6 +230,8 @@ def place_touches(c: Crossings, r: Response) -> Placed:
         some = (c.take(masked), column[masked], level[masked])
         t[masked], u[masked], _ = fit(*some, r.tau, r.ring, SHORT_COURSE, ~cut[masked])
         t[masked], u[masked] = _from_beyond(*some, r, cut[masked], t[masked], u[masked])
+    # Where hardly a sample lies on the fall its time constant is badly known.
+    u = np.hypot(u, 0.1 if 0.0 < r.tau < 2.0 * COARSE else 0.0)
     u = np.where(found, np.maximum(u, 0.02), np.maximum(u, 0.5))
     return Placed(c.at - PRE + t + r.tau * LN2, np.where(unseen, np.nan, u))
 
@@ -288,7 +290,7 @@ def _from_beyond(
     # The fall must lead to closed at once, or it is a ring on its way to the other side.
     beyond = (
         (last >= 0)
-        & (np.abs(first - column) <= 1)
+        & (np.abs(first - column) <= 2)
         & falls
         & (size_before >= 0.95 * np.abs(edge))
         & (np.abs(edge) > 0.0)
@@ -300,6 +302,9 @@ def _from_beyond(
     most = np.where(near, np.log(4.0 * c.swing / np.maximum(np.abs(edge), c.noise)), 1.2)
     t = np.where(beyond, passed - 0.5 * tau * most, t)
     u = np.where(beyond, np.hypot(0.33 * tau * most, 0.05), u)
+    # A course of so few samples bends through the fall as well.
+    course = ~cut & (place >= column[:, None] - SHORT_COURSE[0]) & (place < t[:, None])
+    u = np.where(course.sum(axis=1) < SHORT_COURSE[1] + 1, np.maximum(u, 0.7), u)
     # Not on the fall yet, so the touch came after it.
     next_to = (last >= column - 1) & ~beyond & (np.abs(t - last - 0.5) > 0.5)
     between = next_to | ((last >= 0) & ~beyond & (t < last))

@@ -9,9 +9,9 @@ depend on how the input was split.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from math import ceil, floor
-from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -93,44 +93,36 @@ def join_crossings(parts: list[Crossings]) -> Crossings:
 class Rechunk:
     """Cuts contiguous samples at fixed places of the sample clock.
 
-    ``feed`` returns the whole working blocks that are complete; ``rest`` what is left at a hole or
-    at the end. Blocks that already fit pass through without a copy.
+    ``feed`` returns the whole working blocks that are complete, ``rest`` what is left at a hole or at
+    the end. What they return is good until the next call: one buffer serves all blocks.
     """
 
     def __init__(self) -> None:
-        self._parts: list[Samples] = []
+        self._buffer: Samples = np.empty(0, np.int16)
         self._first: int | None = None
         self._held = 0
 
-    def feed(self, first: int, x: Samples) -> list[tuple[int, Samples]]:
-        done: list[tuple[int, Samples]] = []
+    def feed(self, first: int, x: Samples) -> Iterator[tuple[int, Samples]]:
         while len(x):
             if self._first is None:
-                self._first = first
+                self._first, self._held = first, 0
+                if not len(self._buffer) or self._buffer.dtype != x.dtype:
+                    self._buffer = np.empty(BLOCK, x.dtype)
             room = BLOCK - (self._first % BLOCK) - self._held
             piece = x[:room]
-            # A source may reuse its buffer: what stays here past this call must be a copy.
-            whole = len(piece) == room
-            self._parts.append(piece if whole else piece.copy())
+            self._buffer[self._held : self._held + len(piece)] = piece
             self._held += len(piece)
             first += len(piece)
             x = x[room:]
-            if whole:
-                done.append((self._first, self._join()))
-                self._first = None
-        return done
+            if len(piece) == room:
+                done, self._first = self._first, None
+                yield done, self._buffer[: self._held]
 
     def rest(self) -> tuple[int, Samples] | None:
         if self._first is None:
             return None
         first, self._first = self._first, None
-        return first, self._join()
-
-    def _join(self) -> Samples:
-        parts, self._parts, self._held = self._parts, [], 0
-        if len(parts) == 1:
-            return parts[0]
-        return cast(Samples, np.concatenate(parts))
+        return first, self._buffer[: self._held]
 
 
 class CrossingFinder:
@@ -149,7 +141,10 @@ class CrossingFinder:
         self._zero = zero
         self._per_volt = per_volt
         self._waiting: list[tuple[int, Samples]] = []
-        self._tail: Samples | None = None
+        # Samples of the last block are kept in a buffer: how many in all, how many for the next one.
+        self._ext: Samples = np.empty(0, np.int16)
+        self._ends = 0
+        self._tail = 0
         self._out: bool | None = None
         # Crossings whose window reaches past the samples so far: at, out, closed, swing, noise.
         self._late = np.empty((0, 5))
@@ -193,9 +188,7 @@ class CrossingFinder:
             change = np.concatenate([np.zeros(1, change.dtype), change])
         self._out = bool(out[-1])
 
-        ext = x if self._tail is None else np.concatenate([self._tail, x])
-        start = first + len(x) - len(ext)
-        self._tail = ext[-(PRE + POST) :].copy()
+        ext, start = self._behind_tail(first, x)
         rows = self._rows(change, first, out, levels)
         if len(self._late):
             rows = np.concatenate([self._late, rows])
@@ -205,6 +198,23 @@ class CrossingFinder:
         # A crossing in the first PRE samples of a stretch has no window: it is left out.
         ready = ~late & (end >= PRE + POST)
         return self._gather(ext, start, rows[ready])
+
+    def _behind_tail(self, first: int, x: Samples) -> tuple[Samples, int]:
+        """(last samples of the block before with ``x`` behind them, number of the first of them).
+
+        They lie in a buffer of its own, at whose beginning the new tail is left for the next call.
+        """
+        if not len(self._ext) or self._ext.dtype != x.dtype:
+            self._ext = np.empty(PRE + POST + BLOCK, x.dtype)
+        tail = self._tail
+        whole = self._ext[: tail + len(x)]
+        if self._ends:
+            # The end of the last block becomes the tail of this one.
+            whole[:tail] = self._ext[self._ends - tail : self._ends].copy()
+        whole[tail:] = x
+        self._ends = len(whole)
+        self._tail = min(PRE + POST, len(whole))
+        return whole, first - tail
 
     @staticmethod
     def _rows(change: Ints, first: int, out: NDArray[np.bool_], levels: Levels) -> Floats:

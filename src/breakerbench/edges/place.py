@@ -287,7 +287,7 @@ def learn_response(touch: Crossings, leave: Crossings, coil: bool, top: float) -
     rise, u_rise = search_rise(leave, np.full(len(leave), open_level), tau)
     u_rise = float(np.hypot(u_rise, u_tau))
     shortest = SHORTEST_RISE if tau > 0.35 else (1.5 if tau > 0.25 else 2.5) * SHORTEST_RISE
-    if rise < 4.0 * u_rise or rise < shortest:
+    if rise < 2.5 * u_rise or rise < shortest:
         # Too short to tell from the front end: the doubt goes into the budget.
         return Response(tau, u_rise=max(min(u_rise, rise), 0.5 * rise), open_level=open_level)
     return Response(tau, rise=rise, u_rise=u_rise, open_level=open_level)

@@ -164,8 +164,8 @@ class EdgeRun:
         r = self.response
         shape = 0.0
         if r is not None:
-            # A change of the rise's time constant moves its beginning by about 0.4 of that.
-            shape = 0.05 if r.coil else 0.4 * r.u_rise
+            # A change of the rise's time constant moves its beginning by about 0.7 of that.
+            shape = 0.05 if r.coil else 0.7 * r.u_rise
         sampled = {channel.name for channel in self.header.channels}
         stated = {c.name: c for c in self.header.edge_channels}
 

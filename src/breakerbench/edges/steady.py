@@ -147,9 +147,10 @@ def _band(c: Crossings, tau: float) -> Floats:
     return np.asarray(7.0 * c.noise * noise_gain(tau) + 0.005 * c.swing)
 
 
-def at_rail(c: Crossings, column: Ints, rail: Floats) -> Bools:
-    """True where the signal stands at ``rail`` soon after ``column``."""
-    some = np.minimum(column[:, None] + np.arange(1, 5), c.window.shape[1] - 1)
+def at_rail(c: Crossings, tau: float, column: Ints, rail: Floats) -> Bools:
+    """True where the signal stands at ``rail`` soon after ``column``, the front end's delay over."""
+    soon = np.arange(1, 5 + int(3.0 * min(tau, 4.0)))
+    some = np.minimum(column[:, None] + soon, c.window.shape[1] - 1)
     return np.asarray(np.take_along_axis(c.window, some, axis=1).min(axis=1) <= rail + 1e-3)
 
 
@@ -200,7 +201,7 @@ def jumps(
         near = near & steep if sure else near | steep
         falls &= steep | (not sure)
     from_above = falls & np.where(v[0] >= top, near, pace)
-    return np.where(at_rail(c, column, rail), from_above, carried > mark)
+    return np.where(at_rail(c, tau, column, rail), from_above, carried > mark)
 
 
 def is_far(c: Crossings, tau: float, column: Ints, rail: Floats, count: int) -> Bools:
@@ -255,7 +256,7 @@ def first_touch(
         at, height, seen = steady_from(some, tau, under)
         z = undo_above(some.window, tau, under)
         flat = np.abs(z - height[:, None]) <= 0.5 * _band(some, tau)[:, None]
-        lasts = (stay(flat, at) >= LONG_STAY) & ~at_rail(some, at, under)
+        lasts = (stay(flat, at) >= LONG_STAY) & ~at_rail(some, tau, at, under)
         begun = lasts | jumps(some, tau, at, height, under, closed, sure=True)
         column[rest], level[rest], found[rest] = at, height, seen
         sure[rest] = seen & begun & is_far(some, tau, at, under, STEADY)
@@ -280,7 +281,7 @@ def last_stay(c: Crossings, tau: float, column: Ints, level: Floats) -> tuple[In
     calm = (np.ptp(end, axis=1) <= 1.2 * band) & (
         np.abs(height) <= np.maximum(0.2 * c.swing, 4.0 * c.noise * noise_gain(tau))
     )
-    apart = np.abs(z - height[:, None]) > 0.6 * band[:, None]
+    apart = np.abs(z - height[:, None]) > 0.9 * band[:, None]
     begin = z.shape[1] - np.argmax(apart[:, ::-1], axis=1)
     use = calm & apart.any(axis=1) & (begin > column + STEADY_SHORT)
     return np.where(use, begin, column), np.where(use, height, level), use

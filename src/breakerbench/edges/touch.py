@@ -136,11 +136,13 @@ def _line_of_most(x: Floats, y: Floats, noise: float) -> tuple[float, float]:
     return slope, rise / (1.0 - slope)
 
 
-def learn_front(c: Crossings, top: float, bottom: float) -> tuple[float, float, bool, float]:
+def learn_front(
+    c: Crossings, top: float, bottom: float, rounds: int = 2
+) -> tuple[float, float, bool, float]:
     """(time constant, level the fall leads to, is that cut off, ring) from some tens of touches."""
     tau, closed, cut = learn_tail(c, top, bottom)
     ring = learn_ring(c, top, bottom)
-    return refine_tail(c, tau, ring, top, bottom), closed, cut, ring
+    return refine_tail(c, tau, ring, top, bottom, rounds), closed, cut, ring
 
 
 def seen_rail(c: Crossings, side: float) -> float:
@@ -158,7 +160,9 @@ def seen_rail(c: Crossings, side: float) -> float:
     return float(np.median(top[flat])) if far and flat.mean() > 0.1 else np.inf
 
 
-def refine_tail(c: Crossings, tau: float, ring: float, top: float, bottom: float) -> float:
+def refine_tail(
+    c: Crossings, tau: float, ring: float, top: float, bottom: float, rounds: int
+) -> float:
     """Time constant with which touches are fitted best, near ``tau`` where that is known."""
     rail = low_rail(c)
     whole = c.window[:, PRE - 12 :].max(axis=1) < 0.98 * top
@@ -175,12 +179,12 @@ def refine_tail(c: Crossings, tau: float, ring: float, top: float, bottom: float
         chi = fit(some, column[use], level[use], value, ring, LONG_COURSE)[2]
         return float(np.median(np.log1p(chi)))
 
-    grid = np.geomspace(low, high, 13)
+    grid = np.geomspace(low, high, 9 if tau > 0.0 else 13)
     costs = [cost(float(v)) for v in grid]
     best = int(np.argmin(costs))
     if not np.isfinite(costs[best]):
         return tau
-    for _ in range(2):
+    for _ in range(rounds):
         left, right = grid[max(best - 1, 0)], grid[min(best + 1, len(grid) - 1)]
         grid = np.geomspace(left, right, 7)
         costs = [cost(float(v)) for v in grid]

@@ -36,7 +36,7 @@ def _complaints(outs: list[Outcome]) -> str:
 
 
 #: Scenarios in which some figure still misses its allowance or its U; issue open, see the README.
-_OPEN = ("noise", "slow sampling", "extremes", "encoder bursts", "wander")
+_OPEN = ("extremes", "encoder bursts", "wander")
 
 
 def _marked(name: str, known: bool) -> object:

@@ -228,7 +228,7 @@ class ContactFinder:
         if self._front is None:
             sample = touch.take(np.flatnonzero(solid)[:LEARN_RUNS])
             top, bottom = seen_rail(sample, 1.0), -seen_rail(sample, -1.0)
-            self._front = learn_front(sample, top, bottom, rounds=0)[:2]
+            self._front = learn_front(sample, top, bottom, rounds=1)[:2]
         real = solid
         brief = np.flatnonzero(~solid & (size >= SHORTEST))
         real[brief] = is_contact(touch.take(brief), size[brief], *self._front)

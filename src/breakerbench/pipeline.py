@@ -23,6 +23,10 @@ from breakerbench.trace import Block, EdgeTimes, Event, Header, Hole, Source
 if TYPE_CHECKING:
     from breakerbench.judge.specification import Specification
 
+UNSEEN = (
+    "the first touch of at least one lobe leaves no sign: the coil rings at that moment and the "
+    "converter cuts it off; a channel that also shows negative voltages would"
+)
 NOT_YET = "this version does not measure it yet"
 LATER: dict[str, dict[str, Any]] = {
     "bounce": {"onset_rpm": None, "by_speed": []},
@@ -78,7 +82,7 @@ class Analyzer:
 
     def _measure(self, parts: list[Openings], cut: bool) -> None:
         if self.timing is None and self.edges.lobes is not None:
-            self.timing = Timing(self.edges.lobes, self._nominal())
+            self.timing = Timing(self.edges.lobes, self._nominal(), self.edges.has_index)
         if self.timing is None:
             self._held += parts
             return
@@ -168,6 +172,11 @@ class Analyzer:
             why["scatter"] = scatter
         else:
             figures["scatter"] = scatter
+        if None in figures["dwell"]["per_lobe_deg"]:
+            why["dwell.per_lobe_deg"] = UNSEEN
+        if figures["dwell"]["mean_deg"] is None:
+            for key in ("mean_deg", "u_deg", "percent", "u_percent", "meter_deg"):
+                why[f"dwell.{key}"] = UNSEEN
         if figures["dwell"]["variation_deg"] is None:
             why["dwell.variation_deg"] = (
                 "needs two speeds, 50 rpm apart, with ten revolutions each or more"

@@ -100,7 +100,11 @@ def test_figures_of_many(name: str) -> None:
         ("clean", 3),
         ("condenser", 51),
         ("index faults", 52),
-        pytest.param("columns", 53, marks=pytest.mark.xfail(strict=True, reason="not mended yet")),
+        pytest.param(
+            "columns",
+            53,
+            marks=pytest.mark.xfail(strict=True, reason="touches leave no sign: rightly null"),
+        ),
         ("rolling", 54),
         ("advance", 55),
         ("encoder bursts", 56),

@@ -94,10 +94,12 @@ class Timing:
 
     lobes    openings a revolution
     nominal  (lobes,) nominal opening angles from the first one, deg, increasing
+    indexed  angles count from an index: the first opening after 0 is lobe 1
     """
 
-    def __init__(self, lobes: int, nominal: Floats | None = None) -> None:
+    def __init__(self, lobes: int, nominal: Floats | None = None, indexed: bool = True) -> None:
         self.lobes = lobes
+        self.indexed = indexed
         even = np.arange(lobes) * (360.0 / lobes)
         self.nominal = even if nominal is None else np.asarray(nominal, float) - float(nominal[0])
         self.bins = Bins(lobes)
@@ -138,14 +140,17 @@ class Timing:
         if len(first) < n or np.ptp(self.nominal - np.arange(n) * pitch) == 0.0:
             return float(first[0] % pitch)
         order = np.sort(first % 360.0)
-        best, shift = np.inf, 0.0
+        fits = []
         for turn in range(n):
             gap = (np.roll(order, -turn) - self.nominal + 180.0) % 360.0 - 180.0
             centre = np.angle(np.exp(1j * np.deg2rad(gap)).mean())
             miss = float(np.abs(np.exp(1j * (np.deg2rad(gap) - centre)) - 1.0).max())
-            if miss < best:
-                best, shift = miss, float(np.rad2deg(centre))
-        return shift % 360.0
+            fits.append((miss, float(np.rad2deg(centre)) % 360.0))
+        best = min(fits)
+        # Nominal angles are told from lobe 1 on, which the index knows; only where they fit it badly
+        # and another lobe well was the pattern written down from elsewhere.
+        told = self.indexed and fits[0][0] < 2.0 * best[0] + np.deg2rad(3.0)
+        return fits[0][1] if told else best[1]
 
     def add(self, openings: Openings, final: bool = False) -> None:
         """Openings in order; those without a valid angle interrupt the revolution."""

@@ -31,8 +31,8 @@ SOLID_SHARE = 0.25
 MOST_DWELL = 1.25
 #: Of fewer samples than this nothing can be told.
 SHORTEST = 3
-#: Long runs from which the front end is learned.
-LEARN_RUNS = 64
+#: The front end is learned from the long ones among so many runs.
+LEARN_RUNS = 256
 #: A crossing back within this many samples that never went past the hysteresis is noise.
 CHATTER_SAMPLES = 4
 
@@ -189,6 +189,8 @@ class ContactFinder:
         touch, leave = clean.pick(first), clean.pick(first + 1)
         reach = REACH_RINGING if coil else REACH
         if coil:
+            if self._front is None and len(touch) < LEARN_RUNS and not final:
+                return no_contacts()
             touch, leave = self._without_ring(touch, leave)
         n = len(touch)
         if n < 2 or (not final and n <= reach + 2):
@@ -226,7 +228,9 @@ class ContactFinder:
         usual = _local_scale(size.astype(float), self._lengths, REACH_PASSING)
         solid = size >= SOLID_SHARE * usual
         if self._front is None:
-            sample = touch.take(np.flatnonzero(solid)[:LEARN_RUNS])
+            # Always the same runs, however many more have come by now.
+            head = size[:LEARN_RUNS]
+            sample = touch.take(np.flatnonzero(head >= SOLID_SHARE * np.sort(head)[-2:][0]))
             top, bottom = seen_rail(sample, 1.0), -seen_rail(sample, -1.0)
             self._front = learn_front(sample, top, bottom, rounds=1)[:2]
         real = solid

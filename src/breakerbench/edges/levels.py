@@ -220,7 +220,8 @@ def _confirm(x: Floats, levels: Levels, per_volt: float) -> Levels | None:
     falling = u[held_at - 8] - u[held_at - 4] > 8.0 * levels.noise + 0.03 * levels.swing
     # A level that is constant to the digit, where the closed contact has noise, is cut off.
     top = float(u.max())
-    cut = levels.noise > 0.3 * _quantum(x) and float((u == top).mean()) > 0.02
+    noisy = levels.noise > max(0.3 * _quantum(x), 1e-5 * levels.swing)
+    cut = noisy and float((u == top).mean()) > 0.02
     rings = (
         other_side
         or cut

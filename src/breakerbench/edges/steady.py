@@ -74,7 +74,7 @@ def low_rail(c: Crossings) -> Floats:
     least = float(raw.min())
     bottom = least - c.closed
     often = int((raw <= least + 1e-6).sum())
-    return np.where((bottom > -0.25 * c.swing) & (often > 0.01 * raw.size), bottom, none)
+    return np.where((bottom > -0.25 * c.swing) & (often > max(7.0, 0.01 * raw.size)), bottom, none)
 
 
 def _stretches(good: Bools, count: int) -> Bools:

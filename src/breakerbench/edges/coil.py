@@ -71,7 +71,7 @@ def place_ramps(c: Crossings, r: Response) -> Placed:
     # The contact was still closed one sample earlier, but for what stays under the band.
     t = np.clip(t, 0.0, np.where(whole, np.minimum(most + 0.2, 2.0), most))
     sigma = c.noise / np.maximum(first, 1e-9)
-    u = np.where(whole, 1.5 * sigma + 0.02, np.where(cut, 0.29, 0.15))
+    u = np.where(whole, np.minimum(1.5 * sigma + 0.02, 1.0), np.where(cut, 0.29, 0.15))
     at = np.asarray(c.at - t + r.tau * LN2, np.float64)
     return Placed(at, u)
 

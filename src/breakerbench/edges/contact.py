@@ -18,7 +18,7 @@ from breakerbench.edges.steady import is_contact
 from breakerbench.edges.touch import learn_front, seen_rail
 
 #: Runs looked at on each side to learn how long dwell and open time are just now.
-REACH = 16
+REACH = 32
 #: The same where an open contact rings: the cut-off bottoms of the ring are many.
 REACH_RINGING = 64
 #: The same among all runs in the band, most of which a ring on its way through makes.

@@ -11,7 +11,13 @@ from numpy.typing import NDArray
 
 from breakerbench.edges.angle import Angle
 from breakerbench.edges.contact import ContactFinder, Contacts, join_contacts
-from breakerbench.edges.crossings import CrossingFinder, Crossings, Rechunk, join_crossings
+from breakerbench.edges.crossings import (
+    PRE,
+    CrossingFinder,
+    Crossings,
+    Rechunk,
+    join_crossings,
+)
 from breakerbench.edges.events import Instrument, Openings, join_openings
 from breakerbench.edges.index import IndexCleaner
 from breakerbench.edges.logic import LogicEdges
@@ -66,6 +72,8 @@ class EdgeRun:
         self._learning: list[Contacts] = []
         self._waiting: list[Openings] = []
         self._opened = 0
+        self._touches = 0
+        self._beyond = 0
         self._finder = self._new_finder()
         self._contacts = ContactFinder()
 
@@ -166,6 +174,9 @@ class EdgeRun:
         if r is not None:
             # A change of the rise's time constant moves its beginning by about 0.7 of that.
             shape = 0.05 if r.coil else 0.7 * r.u_rise
+            # Touches from beyond the converter's reach: the height they fell from is not known, and
+            # is much the same all through the run.
+            shape += 0.4 * r.tau * self._beyond / max(self._touches, 1)
         sampled = {channel.name for channel in self.header.channels}
         stated = {c.name: c for c in self.header.edge_channels}
 
@@ -288,6 +299,10 @@ class EdgeRun:
         touched = place_closings(contacts.touch, self.response)
         time_s = opened.at / rate + shift_s
         n = len(contacts)
+        self._touches += n
+        if self.response.coil:
+            before = contacts.touch.window[:, PRE - 5]
+            self._beyond += int((before >= 0.98 * self.response.top).sum())
         self.angle.add_openings(time_s, final=False)
         if self.angle.cleaner is None and not self.has_encoder:
             every = self.told_lobes or 1

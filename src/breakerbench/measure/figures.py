@@ -120,8 +120,10 @@ def hidden_pattern(t: Timing, error: Floats, dwell: Floats, phase: float) -> Flo
     Returns (2 lobes,) the wave at the openings, then at the closings; limited to MOST_RIPPLE.
     """
     n = t.lobes
-    if not np.isfinite(dwell).all():
-        dwell = np.where(np.isfinite(dwell), dwell, np.nanmean(dwell))
+    known = np.isfinite(dwell)
+    if not known.any():
+        return np.zeros(2 * n)
+    dwell = np.where(known, dwell, dwell[known].mean())
     opening = phase + t.nominal + error
     closing = opening - dwell
     at = np.deg2rad(np.concatenate([opening, closing]))

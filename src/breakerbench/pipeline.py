@@ -101,7 +101,7 @@ class Analyzer:
     # --- result ---
 
     def _result(self) -> dict[str, Any]:
-        e, t = self.edges, self.timing
+        e = self.edges
         why: dict[str, str] = {}
         result: dict[str, Any] = {
             "schema": 1,
@@ -126,7 +126,7 @@ class Analyzer:
             why["advance"] = "no index channel"
         result["lost"] = {"frames": e.lost_frames, "seconds": e.lost_s}
         result["why"] = why
-        result["notes"] = e.notes(t.extra if t is not None else 0)
+        result["notes"] = e.notes()
         result["warnings"] = self._warnings()
         result["decisions"] = []
         result["findings"] = []
@@ -227,7 +227,7 @@ def analyze(
     spec: Specification | None = None,
     progress: Callable[[float, float], None] | None = None,
 ) -> dict[str, Any]:
-    """Result of a whole trace: the mapping of the contract (design section 4), ready for JSON.
+    """Result of a whole trace: the mapping that ``--json`` writes.
 
     progress  called now and then with what is done and the total, in the source's own unit
     """

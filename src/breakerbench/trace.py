@@ -15,7 +15,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-#: Sampled channels that the program knows, with their units (design section 4).
+#: Sampled channels that the program knows, with their units.
 SAMPLED_UNITS: Mapping[str, str] = {
     "points_v": "V",
     "contact_v": "V",

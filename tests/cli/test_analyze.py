@@ -1,4 +1,4 @@
-"""``analyze`` by the contract of design section 4: statuses, outputs, display."""
+"""``analyze`` by the contract: statuses, outputs, display."""
 
 from __future__ import annotations
 

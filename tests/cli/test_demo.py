@@ -62,7 +62,7 @@ def test_files(tmp_path: Path) -> None:
         assert dwell["decision"] == decision
         truth = json.loads((folder / f"demo-{which}.bbr.truth.json").read_text())
         off = result["dwell"]["mean_deg"] - truth["realized"]["dwell"]["mean_deg"]
-        assert abs(off) < 0.03  # design section 6, and a revolution more or less counted
+        assert abs(off) < 0.03  # the figure to reach, and a revolution more or less counted
         again = breakerbench(
             "analyze", folder / f"demo-{which}.bbr", "--spec", folder / "demo.toml", "--json", "-"
         )
@@ -85,7 +85,7 @@ def test_folders_that_cannot_be(tmp_path: Path) -> None:
     [(56.0, "0.08 mm (0.003 inch) wider"), (47.0, "0.10 mm (0.004 inch) closer")],
 )
 def test_which_way_the_gap_goes(dwell: float, said: str) -> None:
-    """A wider gap shortens the dwell (definition in design section 4: -50 deg a mm here)."""
+    """A wider gap shortens the dwell (-50 deg a mm here)."""
     result = {"dwell": {"mean_deg": dwell, "u_deg": 0.02}, "decisions": []}
     text = " ".join(advice(result, load_specification(SPECIFICATION), Shown()))
     assert said in text

@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from typing import IO
 
 import pytest
 
@@ -16,19 +17,24 @@ from breakerbench.cli.main import main
 from cli.command import CLEAN, COMMAND, Ran, breakerbench, names
 
 
-@pytest.mark.parametrize("unbuffered", ["", "1"])
-def test_a_reader_that_went_away(unbuffered: str) -> None:
-    """Quiet, with the status that a shell gives for it."""
-    reader, writer = os.pipe()
-    os.close(reader)
-    ran = subprocess.run(
+def listed_to(stdout: IO[str] | int, unbuffered: str) -> subprocess.CompletedProcess[bytes]:
+    """``spec list`` with its standard output going there."""
+    return subprocess.run(
         [COMMAND, "spec", "list"],
-        stdout=writer,
+        stdout=stdout,
         stderr=subprocess.PIPE,
         env=CLEAN | {"PYTHONUNBUFFERED": unbuffered},
         timeout=60,
         check=False,
     )
+
+
+@pytest.mark.parametrize("unbuffered", ["", "1"])
+def test_a_reader_that_went_away(unbuffered: str) -> None:
+    """Quiet, with the status that a shell gives for it."""
+    reader, writer = os.pipe()
+    os.close(reader)
+    ran = listed_to(writer, unbuffered)
     os.close(writer)
     assert (ran.returncode, ran.stderr) == (141, b"")
 
@@ -37,14 +43,7 @@ def test_a_reader_that_went_away(unbuffered: str) -> None:
 @pytest.mark.parametrize("unbuffered", ["", "1"])
 def test_standard_output_on_a_full_disk(unbuffered: str) -> None:
     with Path("/dev/full").open("w") as full:
-        ran = subprocess.run(
-            [COMMAND, "spec", "list"],
-            stdout=full,
-            stderr=subprocess.PIPE,
-            env=CLEAN | {"PYTHONUNBUFFERED": unbuffered},
-            timeout=60,
-            check=False,
-        )
+        ran = listed_to(full, unbuffered)
     assert Ran(ran.returncode, "", ran.stderr.decode()).error == "output: No space left on device"
 
 

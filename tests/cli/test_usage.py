@@ -1,4 +1,4 @@
-"""The parser: help, version, wrong use (design section 4, contract)."""
+"""The parser: help, version, wrong use, by the contract."""
 
 from __future__ import annotations
 

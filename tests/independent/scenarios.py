@@ -1,6 +1,6 @@
 """Named kinds of trace: each gives the words for ``case`` from a seed.
 
-``even``: the errors are held against design section 6 (encoder or even drive, to 2,500 rpm); where
+``even``: the errors are held against the figures to reach (encoder or even drive, to 2,500 rpm); where
 it is "encoder" they are so with an encoder only; the stated uncertainty must cover in any case.
 ``numbered``: something says which lobe is lobe 1. ``covered``: the distributor's own figures are
 what the run shows (not so where it keeps changing speed under a working advance).

@@ -1,4 +1,4 @@
-"""The analysis on traces from outside, against design section 6.
+"""The analysis on traces from outside, against the figures to reach.
 
 The default run takes a few seeds of every scenario; ``-m sweep`` takes the thousand. The printed
 table (``pytest -s``) shows worst errors and coverage.

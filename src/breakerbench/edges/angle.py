@@ -2,8 +2,7 @@
 
 Angles are continuous distributor degrees: 360 times the revolution plus the angle after the index.
 With an encoder, pulses are numbered so that every revolution has its full count, and an event is
-placed between them; the index only says which pulse is zero, so its jitter does not matter. With
-the
+placed between them; the index only says which pulse is zero, so its jitter does not matter. With the
 index alone the angle is a cubic through four index times: it follows the speed's own slope and its
 change, not what happens within the revolution.
 """
@@ -31,16 +30,14 @@ MOST_UNSURE_DEG = 0.3
 LOCK_KNOTS = 512
 #: Revolutions from which the unevenness of the encoder's disc is judged.
 ENOUGH_TURNS = 64
-#: A revolution's encoder count may be off by this share of a pulse (the index falls between
-#: pulses).
+#: A revolution's count may be off by this share of a pulse: the index falls between two of them.
 COUNT_TOLERANCE = 0.35
 
 
 @dataclass(slots=True)
 class EncoderReport:
-    """What was found wrong with the encoder, in revolutions."""
+    """What was found wrong with the encoder: gaps or revolutions mended, revolutions left out."""
 
-    good: int = 0
     mended: int = 0
     refused: int = 0
 
@@ -150,14 +147,11 @@ class Angle:
 
     def ready_until(self, final: bool) -> float:
         """Angles of events before this instant are settled."""
-        if self.pulses:
-            settled = self._clean_t
-            keep = self._reach
-            if final:
-                return np.inf
-            return float(settled[-keep - 1]) if len(settled) > 2 * keep else -np.inf
         if final:
             return np.inf
+        if self.pulses:
+            settled, keep = self._clean_t, self._reach
+            return float(settled[-keep - 1]) if len(settled) > 2 * keep else -np.inf
         return float(self._knot_t[-2]) if len(self._knot_t) > 3 else -np.inf
 
     def at(self, time_s: Floats) -> tuple[Floats, Bools]:
@@ -256,9 +250,7 @@ class Angle:
         for k in range(len(good)):
             piece = e[begin[k] : begin[k + 1]]
             number = np.arange(begin[k], begin[k + 1]) + offset[k]
-            if good[k]:
-                self.encoder.good += int(turns[k])
-            else:
+            if not good[k]:
                 mended = self._mend(e[begin[k] - 1 : begin[k + 1] + 1], int(turns[k]))
                 if mended is None:
                     self.encoder.refused += 1
@@ -289,8 +281,7 @@ class Angle:
         return e[(int(odd[-1]) + 1 if len(odd) else 0) : -1]
 
     def _mend(self, e: Floats, turns: int) -> tuple[Floats, Floats] | None:
-        """Number a revolution whose count is wrong: lost pulses leave gaps, spurious ones split
-        one.
+        """Number a revolution whose count is wrong: pulses lost leave gaps, spurious ones split one.
 
         e holds one pulse before and one after the revolution. None where the gaps do not add up.
         """

@@ -9,7 +9,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from breakerbench.edges.crossings import PRE, Crossings
+from breakerbench.edges.crossings import PRE, Crossings, quiet_level
+from breakerbench.edges.levels import band_low
 from breakerbench.edges.shapes import LN2, Placed, Response
 from breakerbench.edges.touch import learn_front, seen_rail
 
@@ -46,10 +47,7 @@ def place_ramps(c: Crossings, r: Response) -> Placed:
     first is cut off too, the middle between the samples does.
     """
     w = c.window
-    base = w[:, PRE - 12 : PRE - 3]
-    start = np.where(
-        np.ptp(base, axis=1) < np.maximum(8 * c.noise, 0.1 * c.swing), base.mean(axis=1), 0.0
-    )
+    start = quiet_level(c, PRE - 12, PRE - 3)
     first, second = w[:, PRE] - start, w[:, PRE + 1] - start
     lead = np.linspace(1e-3, 2.0, 2000)
     shape = ramp_shape(lead, r.tau)
@@ -63,7 +61,7 @@ def place_ramps(c: Crossings, r: Response) -> Placed:
     by_slope = np.interp(first / slope, shape, lead)
     cut = (first + start >= 0.98 * r.top) | over
     # Cut off at once: later than it takes to reach the top, sooner than one sample after the band.
-    low = np.maximum(0.25 * c.swing, 5.0 * c.noise)
+    low = band_low(c.swing, c.noise)
     least = np.interp(0.0 if over else r.top / slope, shape, lead)
     most = 1.0 + np.interp(low / slope, shape, lead)
     by_limits = 0.5 * (np.minimum(least, most) + most)
@@ -85,7 +83,7 @@ def learn_ramp(c: Crossings, tau: float, top: float) -> float:
     anywhere from u to u + 1 after it, u being the time to reach ``low``.
     """
     first, second = c.window[:, PRE], c.window[:, PRE + 1]
-    low = float(np.median(np.maximum(0.25 * c.swing, 5.0 * c.noise)))
+    low = float(np.median(band_low(c.swing, c.noise)))
     lead = np.linspace(1e-3, 4.0, 4000)
     shape_of = ramp_shape(lead, tau)
     good = second < 0.98 * top

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from breakerbench.edges.crossings import PRE, Crossings, join_crossings, no_crossings
+from breakerbench.edges.levels import band_high
 from breakerbench.edges.steady import is_contact
 from breakerbench.edges.touch import learn_front, seen_rail
 
@@ -105,7 +106,7 @@ def without_chatter(crossings: Crossings) -> Crossings:
         fill = -np.inf if out else np.inf
         inside = np.where(span < length[:, None], pair.window[:, PRE + span], fill)
         if out:
-            past = inside.max(axis=1) > np.maximum(0.5 * pair.swing, 8.0 * pair.noise)
+            past = inside.max(axis=1) > band_high(pair.swing, pair.noise)
         else:
             past = inside.min(axis=1) < 0.125 * pair.swing
         noise = first[~past]

@@ -1,10 +1,9 @@
 """From blocks of samples to crossings: where the points channel enters and leaves the closed band.
 
-The whole trace is compared against a level as it comes (two passes over int16); only the few
-samples
-around each crossing are kept, and everything after this module works on those. Blocks of any size
-come in; work is done on blocks cut at fixed places of the sample clock, so that the result does not
-depend on how the input was split.
+The whole trace is compared against a level as it comes; only the few samples around each crossing
+are kept, and everything after this module works on those. Blocks of any size come in; work is done on
+blocks cut at fixed places of the sample clock, so that the result does not depend on how the input
+was split.
 """
 
 from __future__ import annotations
@@ -23,8 +22,6 @@ BLOCK = 1 << 18
 #: Samples kept before and after a crossing. Sample PRE of a window is the first in the new state.
 PRE, POST = 16, 48
 WINDOW = np.arange(-PRE, POST)
-#: Levels follow the supply in every so-manieth working block.
-TRACK_EVERY = 1
 #: Learning gives up on a stretch of this many samples and starts again with newer ones.
 LEARN_LIMIT = 1 << 20
 
@@ -90,6 +87,16 @@ def join_crossings(parts: list[Crossings]) -> Crossings:
     return Crossings(*(np.concatenate([getattr(p, name) for p in parts]) for name in names))
 
 
+def quiet_level(c: Crossings, first: int, end: int) -> Floats:
+    """Mean of the window's columns first..end where the signal keeps still there.
+
+    Where it does not (bounce), the tracked closed level, zero, stands in.
+    """
+    piece = c.window[:, first:end]
+    quiet = np.ptp(piece, axis=1) < np.maximum(8.0 * c.noise, 0.1 * c.swing)
+    return np.where(quiet, piece.mean(axis=1), 0.0)
+
+
 class Rechunk:
     """Cuts contiguous samples at fixed places of the sample clock.
 
@@ -148,7 +155,6 @@ class CrossingFinder:
         self._out: bool | None = None
         # Crossings whose window reaches past the samples so far: at, out, closed, swing, noise.
         self._late = np.empty((0, 5))
-        self.quiet_samples = 0
         self._scratch = np.empty(BLOCK, bool)
         self._flips = np.empty(BLOCK, bool)
 
@@ -171,15 +177,12 @@ class CrossingFinder:
             return [self._scan(first, piece) for first, piece in waiting]
         if len(x) > LEARN_LIMIT or final:
             drop = len(self._waiting) if final else len(self._waiting) // 2
-            self.quiet_samples += sum(len(piece) for _, piece in self._waiting[:drop])
             del self._waiting[:drop]
         return []
 
     def _scan(self, first: int, x: Samples) -> Crossings:
         assert self.levels is not None
-        if first // BLOCK % TRACK_EVERY == 0:
-            self.levels = track_levels(self.levels, x)
-        levels = self.levels
+        levels = self.levels = track_levels(self.levels, x)
         out = self._is_out(x, levels)
         flips = np.not_equal(out[1:], out[:-1], out=self._flips[: len(out) - 1])
         change = np.flatnonzero(flips)

@@ -29,6 +29,16 @@ MIN_TOUCHES = 4
 Floats = NDArray[np.float64]
 
 
+def band_low(swing: Floats | float, noise: Floats | float) -> Floats:
+    """Distance from closed at which a crossing is looked for."""
+    return np.maximum(LOW_SHARE * swing, 5.0 * noise)
+
+
+def band_high(swing: Floats | float, noise: Floats | float) -> Floats:
+    """Distance from closed that a crossing must go past to be believed."""
+    return np.maximum(HIGH_SHARE * swing, 8.0 * noise)
+
+
 @dataclass(frozen=True, slots=True)
 class Levels:
     """closed, swing, noise in counts; sign +1 where open lies above closed, -1 below.
@@ -47,11 +57,11 @@ class Levels:
 
     @property
     def low(self) -> float:
-        return max(LOW_SHARE * self.swing, 5.0 * self.noise)
+        return float(band_low(self.swing, self.noise))
 
     @property
     def high(self) -> float:
-        return max(HIGH_SHARE * self.swing, 8.0 * self.noise)
+        return float(band_high(self.swing, self.noise))
 
 
 def noise_of(x: Floats) -> float:

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from breakerbench.edges.coil import learn_coil, place_ramps
-from breakerbench.edges.crossings import POST, PRE, Crossings
+from breakerbench.edges.crossings import POST, PRE, Crossings, quiet_level
 from breakerbench.edges.shapes import LN2, Placed, Response
 from breakerbench.edges.touch import place_touches
 
@@ -37,27 +37,18 @@ BACK = 4
 # --- steps ---------------------------------------------------------------------------------------
 
 
-def _plateau(window: Floats, first: int, last: int) -> Floats:
-    """Mean of the columns first..last (counted from the crossing); rows are edges."""
-    return np.asarray(window[:, PRE + first : PRE + last + 1].mean(axis=1))
-
-
 def closing_levels(c: Crossings) -> tuple[Floats, Floats]:
     """(from, to) of closings of a dry feed: the open level just before, the closed one just after.
 
     After a first touch that bounces there is no plateau; the tracked closed level (zero) stands in.
     """
-    after = c.window[:, PRE + 4 : PRE + 13]
-    quiet = np.ptp(after, axis=1) < np.maximum(8.0 * c.noise, 0.1 * c.swing)
-    to = np.where(quiet, after.mean(axis=1), 0.0)
+    to = quiet_level(c, PRE + 4, PRE + 13)
     return np.asarray(np.median(c.window[:, PRE - 10 : PRE - 3], axis=1)), to
 
 
 def opening_levels(c: Crossings) -> tuple[Floats, Floats]:
     """(from, to) of openings of a dry feed without a condenser."""
-    before = c.window[:, PRE - 12 : PRE - 3]
-    quiet = np.ptp(before, axis=1) < np.maximum(8.0 * c.noise, 0.1 * c.swing)
-    start = np.where(quiet, before.mean(axis=1), 0.0)
+    start = quiet_level(c, PRE - 12, PRE - 3)
     return start, np.asarray(np.median(c.window[:, PRE + 8 : PRE + 17], axis=1))
 
 
@@ -182,8 +173,7 @@ RISE_COLUMNS = slice(PRE - 8, PRE + 24)
 def fit_rises(
     c: Crossings, level: Floats, tau: float, rise: float, rounds: int = 6
 ) -> tuple[Floats, Floats, Floats]:
-    """Instant of each rise by least squares (Gauss-Newton): t0, its u, and each row's squared
-    error.
+    """Instants of rises by least squares (Gauss-Newton): t0, its u, and the squared error of each.
 
     Only samples up to three quarters of the level count; the closed level before counts too.
     """

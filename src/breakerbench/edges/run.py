@@ -202,7 +202,7 @@ class EdgeRun:
             index_only=not self.has_encoder,
         )
 
-    def notes(self, extra: int) -> list[str]:
+    def notes(self) -> list[str]:
         """What was mended or left out, in sentences for people."""
         lines = []
         cleaner = self.angle.cleaner
@@ -233,8 +233,6 @@ class EdgeRun:
                 f"A condenser lies across the points (rise of {rise_us:.0f} microseconds): "
                 "openings were taken back to where the rise begins."
             )
-        if extra:
-            lines.append(f"{extra} openings came where none was due and were not used.")
         return lines
 
     def warnings(self) -> list[str]:
@@ -325,7 +323,9 @@ class EdgeRun:
         )
 
     def _with_angles(self, final: bool) -> list[Openings]:
-        self.angle.add_openings(np.empty(0), final)
+        if final:
+            # The last openings have come: what waited for more of them is settled now.
+            self.angle.add_openings(np.empty(0), final=True)
         if not self._waiting:
             return []
         waiting = join_openings(self._waiting)

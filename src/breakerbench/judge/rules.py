@@ -33,7 +33,7 @@ UNTOLD_TEMPERATURE_K = 29.0
 #: What leads and clamps may add where there is to be no ballast resistor; common practice, no
 #: source: ballast resistors are several times this.
 NO_BALLAST_OHM = 0.2
-#: Width of a speed bin, rpm (design section 5): the curve is seen this far beyond its last bin, and
+#: Width of a speed bin, rpm: the curve is seen this far beyond its last bin, and
 #: the onset of bounce is known to one bin.
 BIN_RPM = 50.0
 

@@ -1,9 +1,8 @@
 """From the sums of a run to dwell, spacing, scatter and speed, each with its expanded uncertainty.
 
 The budget, line by line, with the reason for each line, stands in DEVELOPERS.md. In short: what
-varies
-from revolution to revolution is judged from the revolutions themselves (type A); what stays the
-same all through the run (sampling locked to the speed, delay asymmetry, the condenser's rise, the
+varies from revolution to revolution is judged from the revolutions themselves (type A); what stays
+the same all through the run (sampling locked to the speed, delay asymmetry, the condenser's rise, the
 encoder's disc, ripple that an index cannot see) is added from what is known of it (type B).
 """
 

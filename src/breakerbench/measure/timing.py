@@ -2,7 +2,7 @@
 
 Nothing here holds a run: contacts are grouped into revolutions as they come, each revolution is
 added to its 50 rpm speed bin at once, and scatter is taken from windows of a few revolutions.
-Definitions: design section 5, repeated in DEVELOPERS.md.
+Definitions: DEVELOPERS.md.
 """
 
 from __future__ import annotations
@@ -106,7 +106,6 @@ class Timing:
         self.steady = ScatterSums()
         self.moving = ScatterSums()
         self.revolutions = 0
-        self.extra = 0
         self.least_rpm = np.inf
         self.most_rpm = -np.inf
         self.dwell_steps = np.zeros(2)
@@ -152,29 +151,19 @@ class Timing:
         told = self.indexed and fits[0][0] < 2.0 * best[0] + np.deg2rad(3.0)
         return fits[0][1] if told else best[1]
 
-    def add(self, openings: Openings, final: bool = False) -> None:
+    def add(self, openings: Openings) -> None:
         """Openings in order; those without a valid angle interrupt the revolution."""
         ready = openings if self._pending is None else join_openings([self._pending, openings])
         if self._shift is None:
             known = ready.open_deg[np.isfinite(ready.open_deg)]
-            if len(known) < self.lobes and not final:
+            if len(known) < self.lobes:
                 self._pending = ready
                 return
-            if not len(known):
-                self._pending = None
-                return
             self._shift = self._align(known)
-            self._pending_n = np.empty(0, np.int64)
             openings = ready
-            ready = openings
-        if len(openings):
-            fresh = self._number(openings)
-            number = np.concatenate([self._pending_n, fresh])
-        else:
-            number = self._pending_n
-        if not len(number):
-            return
-        self._revolve(ready, number)
+        number = np.concatenate([self._pending_n, self._number(openings)])
+        if len(number):
+            self._revolve(ready, number)
 
     def _number(self, o: Openings) -> Ints:
         """Running number of each opening; its remainder by ``lobes`` is the lobe. -1: no angle."""
@@ -248,7 +237,8 @@ class Timing:
         phase = deviation.mean(axis=1)
         error = deviation - phase[:, None]
         # The whole turns taken off must not jump when the first lobe passes the index.
-        phase = (phase - self._shift_now() + 180.0) % 360.0 - 180.0 + self._shift_now()
+        assert self._shift is not None
+        phase = (phase - self._shift + 180.0) % 360.0 - 180.0 + self._shift
         with np.errstate(invalid="ignore"):
             dwell = np.where(o.valid[rows], o.open_deg[rows] - o.touch_deg[rows], np.nan)
             dwell[(dwell <= 0.0) | (dwell >= 360.0)] = np.nan
@@ -283,9 +273,6 @@ class Timing:
         self._steps(turn, np.where(whole, mean, np.nan), error)
         place = phase[:, None] + error
         self._to_windows(turn, np.column_stack([rpm, u2, place, place - dwell]))
-
-    def _shift_now(self) -> float:
-        return self._shift or 0.0
 
     def _steps(self, turn: Ints, mean: Floats, error: Floats) -> None:
         """Differences between neighbouring revolutions: they tell whether these are independent."""

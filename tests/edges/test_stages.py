@@ -8,7 +8,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from breakerbench.edges.angle import Angle
-from breakerbench.edges.crossings import BLOCK, POST, PRE, CrossingFinder, Crossings, Rechunk
+from breakerbench.edges.contact import _second_largest
+from breakerbench.edges.crossings import (
+    BLOCK,
+    POST,
+    PRE,
+    CrossingFinder,
+    Crossings,
+    Rechunk,
+    changes,
+)
 from breakerbench.edges.index import IndexCleaner
 from breakerbench.edges.levels import learn_levels
 from breakerbench.edges.logic import LogicEdges
@@ -208,3 +217,21 @@ def test_encoder_gaps_are_mended_and_the_angle_kept() -> None:
     off = found - 360.0 * t / period
     assert np.ptp(off[valid]) < 1e-3
     assert (~valid).sum() < 25
+
+
+@given(data=st.data())
+def test_changes_of_a_row_of_flags(data: st.DataObject) -> None:
+    """Against the plain comparison: long runs, flickers, and rows that alternate at every place."""
+    runs = data.draw(st.lists(st.tuples(st.integers(1, 40), st.booleans()), min_size=1))
+    flags = np.concatenate([np.full(n, flag) for n, flag in runs])
+    if data.draw(st.booleans()):
+        flags = np.concatenate([flags, np.arange(data.draw(st.integers(0, 60))) % 2 == 0, flags])
+    assert changes(flags).tolist() == (np.flatnonzero(flags[1:] != flags[:-1]) + 1).tolist()
+
+
+@given(values=st.lists(st.floats(0.0, 100.0), min_size=1, max_size=80), size=st.integers(2, 34))
+def test_second_largest_of_neighbours(values: list[float], size: int) -> None:
+    """Against sorting every window."""
+    values += [0.0] * (size - len(values))
+    rows = np.lib.stride_tricks.sliding_window_view(np.array(values), size)
+    assert _second_largest(np.array(values), size).tolist() == np.sort(rows)[:, -2].tolist()

@@ -168,13 +168,13 @@ def test_edges_that_come_after_a_flush(tmp_path: Path) -> None:
     same(whole(HEADER, read(path)[1]), whole(HEADER, events))
 
 
-def test_without_flush_at_most_a_third_of_a_second_waits(tmp_path: Path) -> None:
+def test_without_flush_at_most_six_tenths_of_a_second_wait(tmp_path: Path) -> None:
     path = tmp_path / "a.bbr"
     with RecordingWriter(path, HEADER) as writer:
         for event in made_trace(2.0, block=1000):
             writer.write(event)
             if isinstance(event, Block):
-                assert event.first - writer._end < 0.3 * 250e3
+                assert event.first - writer._end < 0.6 * 250e3
 
 
 def test_a_killed_recorder_leaves_all_but_the_last_second(tmp_path: Path) -> None:

@@ -31,13 +31,13 @@ from breakerbench.trace import Block, Channel, EdgeChannel, EdgeTimes, Event, He
 
 from .traces import TICK_S, ListSource, made_trace, same, whole
 
-# Slow enough that a short file has many blocks: 20 kS/s, 6,000 samples in a block.
+# Slow enough that a short file has many blocks: 10 kS/s, 6,000 samples in a block.
 HEADER = Header(
-    20e3,
+    10e3,
     (Channel("points_v", "V"), Channel("current_a", "A")),
     (EdgeChannel("index", TICK_S), EdgeChannel("encoder", TICK_S)),
 )
-EVENTS = made_trace(2.0, block=700, header=HEADER)
+EVENTS = made_trace(4.0, block=700, header=HEADER)
 TRUTH = whole(HEADER, EVENTS)
 
 many = settings(
@@ -235,7 +235,7 @@ def file_with(*blocks: tuple[int, int, int, int, bytes], header: bytes | None = 
     """A file of blocks (type, sequence, count, clock, payload), each with right CRCs."""
     if header is None:
         text = {
-            "sample_rate_hz": 20e3,
+            "sample_rate_hz": 10e3,
             "channels": [{"name": "points_v", "unit": "V"}, {"name": "current_a", "unit": "A"}],
             "edge_channels": [
                 {"name": "index", "resolution_s": TICK_S},
@@ -267,7 +267,7 @@ GOOD_BLOCK = (container.INT16, 0, 10, 0, samples(10))
         (container.INT16, 1, 10, 10, b""),
         (container.INT16, 1, 10, 10, samples(9)),
         (container.INT16, 1, 10, 10, samples(10) + b"\0"),
-        (container.INT16, 1, 65536, 10, samples(10)),
+        (container.INT16, 1, container.MAX_COUNT, 10, samples(10)),
         (container.FLOAT32, 1, 10, 10, samples(10)),
         (container.FLOAT32, 1, 1, 10, struct.pack("<2f", 1, float("nan"))),
         (container.FLOAT32, 1, 1, 10, struct.pack("<2f", float("inf"), 1)),

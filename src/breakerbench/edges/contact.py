@@ -116,16 +116,39 @@ def without_chatter(crossings: Crossings) -> Crossings:
     return crossings
 
 
+def _second_largest(values: Floats, size: int) -> Floats:
+    """Second largest of every ``size`` neighbours, by joining windows of 1, 2, 4, ... values."""
+    # Windows of the length so far: their largest and second largest.
+    top, second = values, np.full(len(values), -np.inf)
+    length = 1
+    whole, done = (top, second), 0
+    while True:
+        if size & length:
+            whole = _joined(whole, (top, second), done) if done else (top, second)
+            done += length
+        if done == size:
+            return whole[1]
+        top, second = _joined((top, second), (top, second), length)
+        length *= 2
+
+
+def _joined(
+    left: tuple[Floats, Floats], right: tuple[Floats, Floats], shift: int
+) -> tuple[Floats, Floats]:
+    """Largest and second largest of windows and the ones that begin ``shift`` values after them."""
+    n = min(len(left[0]), len(right[0]) - shift)
+    (a, a2), (b, b2) = (v[:n] for v in left), (v[shift : shift + n] for v in right)
+    return np.maximum(a, b), np.maximum(np.minimum(a, b), np.maximum(a2, b2))
+
+
 def _local_scale(values: Floats, before: Floats, reach: int) -> Floats:
     """Typical large value around each one: the smaller of the large ones before and after it.
 
     The smaller one, so that a speed that rises or falls does not raise the mark.
     """
     padded = np.concatenate([np.zeros(reach - len(before)), before, values, np.zeros(reach)])
-    around = np.lib.stride_tricks.sliding_window_view(padded, reach + 1)
     # Not the very largest: one contact that was missed would double it.
-    rank = reach - 1
-    ahead = np.partition(around, rank, axis=1)[:, rank]
+    ahead = _second_largest(padded, reach + 1)
     # At an end, where one side is short of values, the other side alone tells.
     count = np.arange(len(values))
     short_left = len(before) + count < reach // 2
@@ -150,8 +173,13 @@ def _begins_by_dwell(
     begins = np.zeros(n, bool)
     opening = np.searchsorted(leave, touch + 0.5 * usual_length)
     until = leave[np.minimum(opening, n - 1)]
-    early = (until - touch > most * usual_length) & (opening > np.arange(n)) & (opening < n)
-    following, skip = opening.tolist(), (flicker | early).tolist()
+    own = np.arange(n)
+    early = (until - touch > most * usual_length) & (opening > own) & (opening < n)
+    skip_any = flicker | early
+    if not skip_any[1:].any() and bool((opening[:-1] <= own[:-1]).all()):
+        # No contact bounces: every run is one.
+        return np.ones(n, bool)
+    following, skip = opening.tolist(), skip_any.tolist()
     head = 0
     while head < n:
         begins[head] = True

@@ -275,16 +275,19 @@ def _flats_after_openings(touches: NDArray[np.int64], leaves: NDArray[np.int64])
 def track_levels(levels: Levels, x: NDArray[np.int16] | NDArray[np.float32]) -> Levels:
     """Levels moved along with one block: supply drift, a warm contact, a wandering offset.
 
-    The block is thinned to some 2,000 samples; a block that does not show a level leaves it alone.
+    The block is thinned to some 1,000 samples; a block that does not show a level leaves it alone.
     """
-    away = x[:: max(1, len(x) // 2048)].astype(np.float64) - levels.closed
+    away = x[:: max(1, len(x) // 1024)].astype(np.float64)
+    away -= levels.closed
     size = np.abs(away)
     near = away[size < levels.low]
     closed, swing = levels.closed, levels.swing
     if len(near) > 50:
-        closed += 0.5 * float(near.mean())
+        closed += 0.5 * float(np.add.reduce(near)) / len(near)
+    if levels.coil:
+        return replace(levels, closed=closed)
     far = size[size > levels.high]
-    if len(far) > 50 and not levels.coil:
+    if len(far) > 50:
         place = len(far) // 5
         now = float(np.partition(far, place)[place])
         swing += 0.3 * (min(max(now, 0.5 * swing), 2.0 * swing) - swing)

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from breakerbench.edges.coil import learn_coil, place_ramps
-from breakerbench.edges.crossings import POST, PRE, Crossings, quiet_level
+from breakerbench.edges.crossings import POST, PRE, Crossings, middle_level, quiet_level
 from breakerbench.edges.shapes import LN2, Placed, Response
 from breakerbench.edges.touch import place_touches
 
@@ -43,13 +43,13 @@ def closing_levels(c: Crossings) -> tuple[Floats, Floats]:
     After a first touch that bounces there is no plateau; the tracked closed level (zero) stands in.
     """
     to = quiet_level(c, PRE + 4, PRE + 13)
-    return np.asarray(np.median(c.window[:, PRE - 10 : PRE - 3], axis=1)), to
+    return middle_level(c, PRE - 10, PRE - 3), to
 
 
 def opening_levels(c: Crossings) -> tuple[Floats, Floats]:
     """(from, to) of openings of a dry feed without a condenser."""
     start = quiet_level(c, PRE - 12, PRE - 3)
-    return start, np.asarray(np.median(c.window[:, PRE + 8 : PRE + 17], axis=1))
+    return start, middle_level(c, PRE + 8, PRE + 17)
 
 
 def remaining(window: Floats, start: Floats, end: Floats) -> Floats:
@@ -69,20 +69,25 @@ class EdgeShape:
     def __init__(self, tau: float, rise: float = 0.0) -> None:
         slow, fast = max(tau, rise), min(tau, rise)
         self.sharp = slow <= 0.0
+        #: One stage alone falls exponentially: no table needed. 0 where there are two.
+        self._alone = slow if fast <= 1e-3 * slow else 0.0
+        if self.sharp or self._alone:
+            return
         reach = np.concatenate([np.linspace(0.0, 4.0, 2000), np.linspace(4.0, 30.0, 2000)[1:]])
         self._t = reach * max(slow + fast, 1e-9)
-        if fast <= 1e-3 * slow:
-            self._share = np.exp(-self._t / max(slow, 1e-9))
-        else:
-            self._share = 1.0 - rise_shape(self._t, fast, slow)[0]
+        self._share = 1.0 - rise_shape(self._t, fast, slow)[0]
         self._slope = -np.gradient(self._share, self._t)
 
     def since(self, share: Floats) -> Floats:
-        """Time since the edge began, at which this share is still to go."""
+        """Time since the edge began, at which this share (above 0) is still to go."""
+        if self._alone:
+            return np.asarray(-self._alone * np.log(share))
         return np.interp(-share, -self._share, self._t)
 
     def slope(self, t: Floats) -> Floats:
         """Fall of the share in one sample, at this time after the edge began."""
+        if self._alone:
+            return np.asarray(np.exp(-t / self._alone) / self._alone)
         return np.asarray(np.interp(t, self._t, self._slope))
 
 
@@ -171,11 +176,17 @@ RISE_COLUMNS = slice(PRE - 8, PRE + 24)
 
 
 def fit_rises(
-    c: Crossings, level: Floats, tau: float, rise: float, rounds: int = 6
+    c: Crossings,
+    level: Floats,
+    tau: float,
+    rise: float,
+    rounds: int = 6,
+    begin: Floats | None = None,
 ) -> tuple[Floats, Floats, Floats]:
     """Instants of rises by least squares (Gauss-Newton): t0, its u, and the squared error of each.
 
     Only samples up to three quarters of the level count; the closed level before counts too.
+    begin: instants to begin from, where they are nearly known.
     """
     y = c.window[:, RISE_COLUMNS] / level[:, None]
     # A slow rise begins before the window: the tracked closed level (zero) then stands for closed.
@@ -185,8 +196,10 @@ def fit_rises(
     # No sample past the first one above three quarters: what follows may be the next closing.
     use = np.logical_and.accumulate(y < 0.75, axis=1)
     use[:, : 8 + 2] = True
-    crossing = np.minimum(np.maximum(y[:, 8], 0.02), 0.9)
-    t0 = -(tau if tau > 0 else 0.0) + rise * np.log(1.0 - crossing)
+    if begin is None:
+        crossing = np.minimum(np.maximum(y[:, 8], 0.02), 0.9)
+        begin = -(tau if tau > 0 else 0.0) + rise * np.log(1.0 - crossing)
+    t0 = begin
     for _ in range(rounds):
         value, slope = rise_shape(columns - t0[:, None], tau, rise)
         error = np.where(use, y - value, 0.0)
@@ -207,23 +220,27 @@ def search_rise(c: Crossings, level: Floats, tau: float) -> tuple[float, float]:
     gives the standard uncertainty, the second figure.
     """
 
+    # A few edges and rounds tell roughly where the least error is.
+    few, some = c.take(slice(None, None, 4)), level[::4]
+    grid = np.log(np.geomspace(0.02, 2000.0, 18))
+    costs = [float(np.median(fit_rises(few, some, tau, float(np.exp(g)), 4)[2])) for g in grid]
+    best = int(np.argmin(costs))
+    low, high = grid[max(best - 1, 0)], grid[min(best + 1, len(grid) - 1)]
+    near = fit_rises(c, level, tau, float(np.exp(grid[best])))[0]
+
     def errors(log_rise: float) -> Floats:
-        return fit_rises(c, level, tau, float(np.exp(log_rise)))[2]
+        nonlocal near
+        near, _, error = fit_rises(c, level, tau, float(np.exp(log_rise)), 3, near)
+        return error
 
     # A median over the edges keeps out those that a bounce spoils.
     def cost(log_rise: float) -> float:
         return float(np.median(errors(log_rise)))
 
-    # A few edges and rounds tell roughly where the least error is.
-    few, some = c.take(slice(None, None, 4)), level[::4]
-    grid = np.log(np.geomspace(0.02, 2000.0, 36))
-    costs = [float(np.median(fit_rises(few, some, tau, float(np.exp(g)), 4)[2])) for g in grid]
-    best = int(np.argmin(costs))
-    low, high = grid[max(best - 2, 0)], grid[min(best + 2, len(grid) - 1)]
     ratio = (np.sqrt(5.0) - 1.0) / 2.0
     a, b = high - ratio * (high - low), low + ratio * (high - low)
     fa, fb = cost(a), cost(b)
-    for _ in range(16):
+    for _ in range(6):
         if fa < fb:
             high, b, fb = b, a, fa
             a = high - ratio * (high - low)
@@ -232,10 +249,15 @@ def search_rise(c: Crossings, level: Floats, tau: float) -> tuple[float, float]:
             low, a, fa = a, b, fb
             b = low + ratio * (high - low)
             fb = cost(b)
+    # The median of so few is rough near its least: the sum over all edges but the odd ones is not.
     place, step = 0.5 * (low + high), 0.05
-    below, here, above = errors(place - step), errors(place), errors(place + step)
-    kept = here <= 4.0 * np.median(here) + 1e-12
-    bend = float((below + above - 2.0 * here)[kept].sum()) / step**2
+    for _ in range(2):
+        below, here, above = errors(place - step), errors(place), errors(place + step)
+        kept = here <= 4.0 * np.median(here) + 1e-12
+        bend = float((below + above - 2.0 * here)[kept].sum()) / step**2
+        slope = float((above - below)[kept].sum()) / (2.0 * step)
+        if bend > 0.0:
+            place -= min(max(slope / bend, -4.0 * step), 4.0 * step)
     # Some ten samples of each edge carry its shape.
     variance = float(np.median(here)) / 10.0
     rise = float(np.exp(place))

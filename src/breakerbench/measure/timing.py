@@ -76,17 +76,18 @@ def trend_degree(rows: int) -> int:
     return 3 if rows >= 12 else (1 if rows >= 5 else 0)
 
 
+_NO_TURNS = np.empty(0, np.int64)
+
+
 @lru_cache(maxsize=WINDOW + 1)
 def _projection(m: int) -> Floats:
-    """Matrix that projects m values on polynomials of their trend's degree."""
+    """Matrix that takes the means of m neighbouring revolutions to their smooth trend: advance, drift.
+
+    It projects them on polynomials of the trend's degree.
+    """
     basis = np.vander(np.linspace(-1.0, 1.0, m), trend_degree(m) + 1, increasing=True)
     q, _ = np.linalg.qr(basis)
     return np.asarray(q @ q.T)
-
-
-def trend_of(values: Floats) -> Floats:
-    """Smooth trend through the means of neighbouring revolutions: advance, drift of the drive."""
-    return np.asarray(_projection(len(values)) @ values)
 
 
 class Timing:
@@ -116,9 +117,8 @@ class Timing:
         self._last_deg = 0.0
         self._pending: Openings | None = None
         self._pending_n = np.empty(0, np.int64)
-        self._window: list[Floats] = []
-        self._collected = 0
-        self._window_q: int | None = None
+        self._window = np.empty((0, 0))
+        self._window_turn = _NO_TURNS
         self._before: tuple[Ints, Floats, Floats] | None = None
 
     # --- labels ---
@@ -298,56 +298,72 @@ class Timing:
 
         rows  speed, placement variance, place of each opening, place of the touch before each
         """
+        held = self._window
+        rows = np.concatenate([held, rows]) if len(held) else rows
+        turn = np.concatenate([self._window_turn, turn]) if len(held) else turn
+        ends = np.append(np.flatnonzero(np.diff(turn) != 1) + 1, len(turn)).tolist()
         begin = 0
-        while begin < len(turn):
-            if self._window_q is not None and turn[begin] != self._window_q + 1:
-                self._close_window()
-            room = WINDOW - self._collected
-            piece = turn[begin : begin + room]
-            breaks = np.flatnonzero(np.diff(piece) != 1)
-            take = int(breaks[0]) + 1 if len(breaks) else len(piece)
-            self._window.append(rows[begin : begin + take])
-            self._collected += take
-            self._window_q = int(piece[take - 1])
-            begin += take
-            if self._collected == WINDOW:
-                self._close_window()
+        for end in ends:
+            whole = (end - begin) // WINDOW * WINDOW
+            if whole:
+                self._add_windows(rows[begin : begin + whole].reshape(-1, WINDOW, rows.shape[1]))
+            begin += whole
+            if end < len(turn):
+                self._add_windows(rows[None, begin:end])
+                begin = end
+        self._window, self._window_turn = rows[begin:], turn[begin:]
 
     def _close_window(self) -> None:
-        parts, self._window, self._collected = self._window, [], 0
-        self._window_q = None
-        if not parts:
-            return
-        rows = np.concatenate(parts)
-        m = len(rows)
+        held, self._window, self._window_turn = self._window, np.empty((0, 0)), _NO_TURNS
+        self._add_windows(held[None])
+
+    def _add_windows(self, rows: Floats) -> None:
+        """Add windows of equal length: rows (windows, revolutions, columns), see ``_to_windows``."""
+        windows, m, _ = rows.shape
         if m < SHORTEST_WINDOW:
             return
         n = self.lobes
-        rpm, u2, x, touch = rows[:, 0], rows[:, 1], rows[:, 2 : 2 + n], rows[:, 2 + n :]
-        centred = x - x.mean(axis=0)
-        shared = centred.mean(axis=1, keepdims=True)
-        smooth = trend_of(shared[:, 0])[:, None]
-        alone = centred - shared
-        centred = centred - smooth
+        rpm, u2, x, touch = rows[..., 0], rows[..., 1], rows[..., 2 : 2 + n], rows[..., 2 + n :]
+        centred = x - x.mean(axis=1, keepdims=True)
+        shared = centred.mean(axis=2)
+        smooth = np.einsum("ij,wj->wi", _projection(m), shared)
+        alone = (centred - shared[..., None]).reshape(windows, -1)
+        flat = (centred - smooth[..., None]).reshape(windows, -1)
+        # Each opening with the touch before it and the one after it: what these share is not the
+        # lobe's own.
+        other = touch - touch.mean(axis=1, keepdims=True) - smooth[..., None]
+        other = other.reshape(windows, -1)
         omega2 = (rpm * 6.0) ** 2
-        sums = self.steady if float(np.ptp(rpm)) < STEADY_RPM else self.moving
-        flat = centred.ravel()
-        sums.common += float(((shared - smooth) ** 2).sum()) * n
-        sums.common_dof += m - 1 - trend_degree(m)
-        sums.own += float((alone**2).sum())
-        sums.own_dof += (m - 1) * (n - 1)
-        sums.events += centred.size
-        if np.isfinite(touch).all():
-            other = touch - touch.mean(axis=0) - smooth
-            # Each opening with the touch before it and the one after it: what these share is not
-            # the lobe's own.
-            pairs = flat * other.ravel()
-            sums.with_touch += float(pairs.sum()), float((flat[:-1] * other.ravel()[1:]).sum())
-            sums.paired += float(flat.size)
-        sums.noise += float((u2 * omega2).sum()) * self.lobes
-        sums.omega2 += float(omega2.sum()) * self.lobes
-        sums.low = min(sums.low, float(flat.min()))
-        sums.high = max(sums.high, float(flat.max()))
+        of_each = np.column_stack(
+            [
+                ((shared - smooth) ** 2).sum(axis=1) * n,
+                (alone**2).sum(axis=1),
+                (u2 * omega2).sum(axis=1) * n,
+                omega2.sum(axis=1) * n,
+                flat.min(axis=1),
+                flat.max(axis=1),
+                (flat * other).sum(axis=1),
+                (flat[:, :-1] * other[:, 1:]).sum(axis=1),
+            ]
+        )
+        steady = np.ptp(rpm, axis=1) < STEADY_RPM
+        # One after the other, so that the sums do not depend on how the run was split.
+        for values, is_steady in zip(of_each.tolist(), steady.tolist(), strict=True):
+            common, own, noise, omega, low, high, before, after = values
+            sums = self.steady if is_steady else self.moving
+            sums.common += common
+            sums.common_dof += m - 1 - trend_degree(m)
+            sums.own += own
+            sums.own_dof += (m - 1) * (n - 1)
+            sums.events += m * n
+            sums.noise += noise
+            sums.omega2 += omega
+            sums.low = min(sums.low, low)
+            sums.high = max(sums.high, high)
+            # Not where a touch is missing.
+            if np.isfinite(before):
+                sums.with_touch += before, after
+                sums.paired += float(m * n)
 
     def finish(self) -> None:
         """Close what is open; nothing can be added to these sums after."""

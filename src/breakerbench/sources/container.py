@@ -22,7 +22,7 @@ Block header (40 bytes)
     12      u16   type: 1 samples as i16, 2 samples as f32, 3 hole, 4 end
     14      u16   0
     16      u32   sequence: 0 for the first block, 1 more for every block
-    20      u32   samples of each channel in this block, at most 65,536; 0 for types 3 and 4
+    20      u32   samples of each channel in this block, at most 131,072; 0 for types 3 and 4
     24      u64   clock: number of the first sample on the sample clock of the trace
                   (hole: first sample missing; end: one past the last sample of the trace)
     32      u32   CRC of the payload
@@ -65,7 +65,7 @@ MAX_HEADER_TEXT = 1 << 20
 MARKER = b"\xf5bbrblk\n"
 BLOCK_HEADER = struct.Struct("<8sIHHIIQII")
 MAX_PAYLOAD = 1 << 25
-MAX_COUNT = 1 << 16
+MAX_COUNT = 1 << 17
 MAX_CLOCK = 1 << 52  # beyond it a float cannot tell one sample from the next
 
 INT16, FLOAT32, HOLE, END = 1, 2, 3, 4

@@ -21,7 +21,7 @@ from breakerbench.sources.header_text import encode_header
 from breakerbench.trace import Block, EdgeTimes, Event, Header, Hole, Samples, Source
 
 #: At most this much of a trace, and the newest block, waits in memory before it is written, s.
-BLOCK_S = 0.3
+BLOCK_S = 0.6
 
 _INT16 = np.dtype("<i2")
 _FLOAT32 = np.dtype("<f4")

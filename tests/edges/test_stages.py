@@ -226,6 +226,8 @@ def test_changes_of_a_row_of_flags(data: st.DataObject) -> None:
     flags = np.concatenate([np.full(n, flag) for n, flag in runs])
     if data.draw(st.booleans()):
         flags = np.concatenate([flags, np.arange(data.draw(st.integers(0, 60))) % 2 == 0, flags])
+    if data.draw(st.booleans()):
+        flags = np.resize(flags, max(len(flags) // 8, 1) * 8)
     assert changes(flags).tolist() == (np.flatnonzero(flags[1:] != flags[:-1]) + 1).tolist()
 
 

@@ -25,6 +25,7 @@ PRE, POST = 16, 48
 LEARN_LIMIT = 1 << 20
 
 _ALL_OUT = np.uint64(0x0101010101010101)
+_FIRST = np.zeros(1, np.int64)
 
 Samples = NDArray[np.int16] | NDArray[np.float32]
 Ints = NDArray[np.int64]
@@ -108,18 +109,24 @@ def middle_level(c: Crossings, first: int, end: int) -> Floats:
 
 def changes(out: NDArray[np.bool_]) -> Ints:
     """Places at which ``out`` differs from the place before, eight compared at once."""
-    words = out[: len(out) // 8 * 8].view(np.uint64)
+    whole = len(out) // 8 * 8
+    words = out[:whole].view("<u8")
     if len(words) < 2:
         return np.flatnonzero(out[1:] != out[:-1]) + 1
-    # A change lies in a word that differs from the one before it (or in the first or the last), or
-    # else in one of a row of equal words that are mixed, as in a 01010101.
-    odd = np.concatenate([[0], np.flatnonzero(words[1:] != words[:-1]) + 1])
-    mixed = (words[odd] != 0) & (words[odd] != _ALL_OUT)
-    if (mixed & (np.diff(odd, append=len(words)) > 1)).any():
+    # A change lies in a word that differs from the one before it, or in the first one.
+    odd = np.flatnonzero(words[1:] != words[:-1])
+    odd += 1
+    odd = np.concatenate([_FIRST, odd])
+    word, before = words[odd], words[odd - 1]
+    before[0] = word[0] << np.uint64(56)
+    steady = np.flatnonzero(odd[1:] - odd[:-1] > 1)
+    mixed = (word != 0) & (word != _ALL_OUT)
+    if mixed[steady].any() or whole < len(out) or (mixed[-1] and odd[-1] < len(words) - 1):
+        # Rare: words that are mixed and yet the same in a row, or a block that is no multiple of 8.
         return np.flatnonzero(out[1:] != out[:-1]) + 1
-    places = (8 * odd[:, None] + np.arange(8)).ravel()
-    places = np.concatenate([places[1:], np.arange(8 * len(words), len(out))])
-    return np.asarray(places[out[places] != out[places - 1]])
+    differs = word ^ (word << np.uint64(8) | before >> np.uint64(56))
+    byte = np.flatnonzero(differs.view(bool))
+    return np.asarray(8 * odd[byte >> 3] + (byte & 7))
 
 
 class Rechunk:

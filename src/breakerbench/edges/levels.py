@@ -66,7 +66,14 @@ class Levels:
 
 def noise_of(x: Floats) -> float:
     """Standard deviation of the noise of ``x``, from the steps between neighbours."""
-    return _noise_of_steps(np.diff(x))
+    every = _thinning(x)
+    ahead = x[1::every]
+    return _noise_of_steps(ahead - x[::every][: len(ahead)])
+
+
+def _thinning(x: Floats | NDArray[np.int64]) -> int:
+    """Every how many values are enough to learn from: some 65,536 of them."""
+    return max(1, len(x) // 65536)
 
 
 def _noise_of_steps(steps: Floats) -> float:
@@ -164,7 +171,7 @@ def learn_levels(x: Floats, zero: float, per_volt: float) -> Levels | None:
     if len(x) < 16:
         return None
     noise = noise_of(x)
-    thin = x[:: max(1, len(x) // 65536)]
+    thin = x[:: _thinning(x)]
     # Single clean points never make a level; extreme spikes would flatten the histogram.
     bounds = np.percentile(thin, [0.5, 99.5])
     plateaus = _two_plateaus(np.clip(thin, bounds[0], bounds[1]), zero)
@@ -194,6 +201,7 @@ def _confirm(x: Floats, levels: Levels, per_volt: float) -> Levels | None:
     whole = near & (x > x.min()) & (x < x.max())
     both = np.flatnonzero(whole[1:] & whole[:-1])
     if len(both) > 100:
+        both = both[:: _thinning(both)]
         levels = replace(levels, noise=_noise_of_steps(u[both + 1] - u[both]))
     else:
         levels = replace(levels, noise=min(levels.noise, _quantum(x)))

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from breakerbench.measure.distributions import chi2_below, chi2_quantile
 from breakerbench.measure.uncertainty import COVERAGE
 
 
@@ -49,18 +50,17 @@ def symmetric_sd_factor(dof: float, coverage: float = COVERAGE) -> float:
         raise ValueError(f"degrees of freedom must be above 0, not {dof}")
     if dof == math.inf:
         return 0.0
-    from scipy.special import chdtr  # noqa: PLC0415  dear to import
 
     def covered(c: float) -> float:
-        above = chdtr(dof, dof / (1.0 - c) ** 2) if c < 1.0 else 1.0
-        return float(above - chdtr(dof, dof / (1.0 + c) ** 2))
+        above = chi2_below(dof, dof / (1.0 - c) ** 2) if c < 1.0 else 1.0
+        return above - chi2_below(dof, dof / (1.0 + c) ** 2)
 
     low, high = 0.0, 1.0
     while covered(high) < coverage:
         high *= 2.0
         if high > 1e12:
             raise ValueError(f"{dof} degrees of freedom say nothing about a standard deviation")
-    for _ in range(60):
+    for _ in range(45):
         middle = 0.5 * (low + high)
         if covered(middle) < coverage:
             low = middle
@@ -76,16 +76,14 @@ def standard_deviation(s: float, dof: float) -> StandardDeviation:
     factor = symmetric_sd_factor(dof)
     if dof == math.inf:
         return StandardDeviation(s, dof, 0.0, 0.0, s, s)
-    from scipy.special import chdtri  # noqa: PLC0415  dear to import
-
     tail = 0.5 * (1.0 - COVERAGE)
     return StandardDeviation(
         value=s,
         dof=dof,
         u=s / math.sqrt(2.0 * dof),
         U=s * factor,
-        low=s * math.sqrt(dof / float(chdtri(dof, tail))),
-        high=s * math.sqrt(dof / float(chdtri(dof, 1.0 - tail))),
+        low=s * math.sqrt(dof / chi2_quantile(dof, 1.0 - tail)),
+        high=s * math.sqrt(dof / chi2_quantile(dof, tail)),
     )
 
 

@@ -5,8 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from breakerbench.bench.drive import steady
+from breakerbench.bench.model import Bench
+from breakerbench.bench.simulated import simulate
 from breakerbench.measure.figures import hidden_pattern
 from breakerbench.measure.timing import Timing
+from breakerbench.pipeline import analyze
 
 
 def test_a_lobe_without_dwell_hides_nothing_and_raises_nothing() -> None:
@@ -35,3 +39,11 @@ def test_a_wave_of_the_drive_is_found_whole_in_what_it_does_to_the_angles(order:
     expected = np.concatenate([wave(opening), wave(closing)])
     off = found - expected
     assert np.ptp(off) == pytest.approx(0.0, abs=0.02)
+
+
+def test_one_speed_at_the_edge_of_two_bins_is_no_variation_over_speed() -> None:
+    """2,500 rpm set by hand fills the bins on both sides of it."""
+    result = analyze(simulate(Bench(drive=steady(2500.0, 4.0)), 3))
+    assert len(result["dwell"]["by_speed"]) > 1
+    assert result["dwell"]["variation_deg"] is None
+    assert "two speeds" in result["why"]["dwell.variation_deg"]

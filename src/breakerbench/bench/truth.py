@@ -173,9 +173,13 @@ def _figures(bench: Bench, run: _Run, dwell: Floats, openings: Floats) -> dict[s
 
 
 def _by_speed(dwell: Floats, speeds_rpm: Floats) -> dict[str, Any]:
-    """Mean dwell in bins of speed, and the range of the bins that have revolutions enough."""
+    """Mean dwell in bins of speed, and the range of the bins that have revolutions enough.
+
+    No range where they stand at one speed, at the edge of two bins.
+    """
     rows = []
     settled = []
+    speeds = []
     bins = np.floor(speeds_rpm / BIN_RPM + 1e-9)
     for which in np.unique(bins):
         inside = bins == which
@@ -185,7 +189,9 @@ def _by_speed(dwell: Floats, speeds_rpm: Floats) -> dict[str, Any]:
         rows.append({"rpm": rpm, "deg": _number(deg), "revolutions": count})
         if count >= BIN_REVOLUTIONS and not np.isnan(deg):
             settled.append(deg)
-    return {"variation_deg": max(settled) - min(settled) if settled else None, "by_speed": rows}
+            speeds.append(rpm)
+    several = bool(speeds) and max(speeds) - min(speeds) >= BIN_RPM
+    return {"variation_deg": max(settled) - min(settled) if several else None, "by_speed": rows}
 
 
 def _state(contact: Contact) -> str:

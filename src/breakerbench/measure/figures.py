@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from breakerbench.edges.events import Instrument
 from breakerbench.measure.spread import standard_deviation
-from breakerbench.measure.timing import Timing
+from breakerbench.measure.timing import BIN_RPM, Timing
 from breakerbench.measure.uncertainty import (
     Component,
     coverage_factor,
@@ -293,7 +293,9 @@ def dwell_figures(t: Timing, tool: Instrument, s: Summary) -> dict[str, Any]:
         # What an averaging meter would show: it counts bounce as open.
         "meter_deg": None if mean is None else mean - float(t.bins.lost.sum()) / max(whole, 1.0),
     }
-    if len(by_speed) > 1:
+    speeds = [row["rpm"] for row in by_speed]
+    # One speed at the edge of two bins fills both: that is no variation over speed.
+    if speeds and speeds[-1] - speeds[0] >= BIN_RPM:
         high = max(by_speed, key=lambda row: row["deg"])
         low = min(by_speed, key=lambda row: row["deg"])
         figures["variation_deg"] = high["deg"] - low["deg"]

@@ -9,11 +9,10 @@ change, not what happens within the revolution.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
+from breakerbench.edges.encoder import EncoderReport, Irregularity, PulseNumbers
 from breakerbench.edges.index import IndexCleaner
 
 Floats = NDArray[np.float64]
@@ -21,25 +20,11 @@ Bools = NDArray[np.bool_]
 
 #: Pitches past the first and the last opening in which an index pulse is still placed.
 CARRY_LOBES = 1.2
-#: Index pulses from which the encoder's zero is taken (their median).
-ZERO_KNOTS = 8
 #: With an index alone: largest cubic part of the interpolation, degrees, that is still believed. A
 #: step of the speed within a revolution makes it large, a steady ramp does not.
 MOST_UNSURE_DEG = 0.3
 #: Index pulses from which it is told whether the drive keeps step with the sample clock.
 LOCK_KNOTS = 512
-#: Revolutions from which the unevenness of the encoder's disc is judged.
-ENOUGH_TURNS = 64
-#: A revolution's count may be off by this share of a pulse: the index falls between two of them.
-COUNT_TOLERANCE = 0.35
-
-
-@dataclass(slots=True)
-class EncoderReport:
-    """What was found wrong with the encoder: gaps or revolutions mended, revolutions left out."""
-
-    mended: int = 0
-    refused: int = 0
 
 
 class Angle:
@@ -52,7 +37,8 @@ class Angle:
     def __init__(self, pulses: int | None, cleaner: IndexCleaner | None) -> None:
         self.pulses = pulses
         self.cleaner = cleaner
-        self.encoder = EncoderReport()
+        self._numbers = PulseNumbers(pulses) if pulses else None
+        self.encoder = self._numbers.report if self._numbers is not None else EncoderReport()
         self._knot_t = np.empty(0)
         self._knot_r = np.empty(0)
         self._phase_t = np.empty(0)
@@ -60,7 +46,6 @@ class Angle:
         self._fresh: list[Floats] = []
         self._clean_t = np.empty(0)
         self._clean_m = np.empty(0)
-        self._zero: float | None = None
         self._next_knot = 0
         self._first_knot = True
         #: First index pulse of the stretch: whole revolutions begin there.
@@ -75,6 +60,8 @@ class Angle:
         """A hole: forget all times; what was learned of index and encoder stays."""
         if self.cleaner is not None:
             self.cleaner.cut()
+        if self._numbers is not None:
+            self._numbers.cut()
         self._knot_t = self._knot_r = self._raw = np.empty(0)
         self._fresh.clear()
         self._clean_t = self._clean_m = np.empty(0)
@@ -218,96 +205,22 @@ class Angle:
     # --- encoder ---
 
     def _number_by_index(self, final: bool) -> None:
-        """Number the raw pulses of the revolutions that are complete, mending lost ones."""
-        assert self.pulses
-        e = self._raw
-        last = len(self._knot_t) - 1
-        if last < 1 or len(e) < 2:
+        """Number the raw pulses up to the last index pulse that can be relied on."""
+        assert self._numbers is not None
+        k = self._next_knot
+        found = self._numbers.number(
+            self._raw, self._knot_t[k:], self._knot_r[k:], self._first_knot and k == 0, final
+        )
+        if found is None:
             return
-        if self._zero is None and last < ZERO_KNOTS and not final:
-            return
-        t, r = self._knot_t, self._knot_r
-        while last >= 1 and t[last] >= e[-1]:
-            last -= 1
-        k0 = self._next_knot
-        if last <= k0:
-            return
-        knots = np.arange(k0, last + 1)
-        place = np.clip(np.searchsorted(e, t[knots], side="right") - 1, 0, len(e) - 2)
-        count = place + (t[knots] - e[place]) / (e[place + 1] - e[place])
-        if self._zero is None:
-            share = np.exp(2j * np.pi * count)
-            self._zero = float(np.angle(share[: ZERO_KNOTS + 1].mean()) / (2 * np.pi))
-        turns = np.diff(r[knots])
-        good = np.abs(np.diff(count) - self.pulses * turns) < COUNT_TOLERANCE
-        offset = np.rint(self._zero + self.pulses * r[knots] - count)
-        times, numbers = [], []
-        begin = place + 1
-        if k0 == 0 and self._first_knot:
-            lead = self._before_first(e[: begin[0] + 1])
-            times.append(lead)
-            numbers.append(np.arange(begin[0] - len(lead), begin[0]) + offset[0])
-        for k in range(len(good)):
-            piece = e[begin[k] : begin[k + 1]]
-            number = np.arange(begin[k], begin[k + 1]) + offset[k]
-            if not good[k]:
-                mended = self._mend(e[begin[k] - 1 : begin[k + 1] + 1], int(turns[k]))
-                if mended is None:
-                    self.encoder.refused += 1
-                    continue
-                self.encoder.mended += 1
-                piece, steps = mended
-                number = begin[k] - 1 + offset[k] + steps
-            times.append(piece)
-            numbers.append(number)
-        self._next_knot = last
+        times, numbers, last, place = found
+        self._next_knot = k + last
         self._first_knot = False
-        self._raw = e[begin[-1] - 1 :]
-        if times:
-            new_t, new_m = np.concatenate(times), np.concatenate(numbers)
-            if self.irregular is not None:
-                self.irregular.add(self._clean_t, self._clean_m, new_t, new_m)
-            self._clean_t = np.concatenate([self._clean_t, new_t])
-            self._clean_m = np.concatenate([self._clean_m, new_m])
-
-    def _before_first(self, e: Floats) -> Floats:
-        """Pulses before the first index (``e`` ends just after it): one turn at most."""
-        assert self.pulses
-        e = e[-self.pulses - 1 :]
-        spans = np.diff(e)
-        if not len(spans):
-            return e[:0]
-        odd = np.flatnonzero((spans > 1.5 * spans[-1]) | (spans < 0.5 * spans[-1]))
-        return e[(int(odd[-1]) + 1 if len(odd) else 0) : -1]
-
-    def _mend(self, e: Floats, turns: int) -> tuple[Floats, Floats] | None:
-        """Number a revolution whose count is wrong: pulses lost leave gaps, spurious ones split one.
-
-        e holds one pulse before and one after the revolution. None where the gaps do not add up.
-        """
-        assert self.pulses
-        if len(e) < 4 or turns < 1:
-            return None
-        spans = np.diff(e)
-        usual = float(np.median(spans))
-        if (spans < 0.5 * usual).any():
-            keep = np.concatenate([[True], spans >= 0.5 * usual])
-            e = e[keep]
-            spans = np.diff(e)
-            usual = float(np.median(spans))
-        steps = np.rint(spans / usual)
-        # From the pulse before one index to the pulse after the next: a whole count and one more.
-        due = self.pulses * turns + 1
-        if steps.sum() != due:
-            # One gap, its length known from the count alone.
-            widest = int(np.argmax(spans))
-            rest = steps.sum() - steps[widest]
-            missing = due - rest
-            if not missing >= 1 or abs(spans[widest] / usual - missing) > 0.1 * missing + 1.0:
-                return None
-            steps[widest] = missing
-        number = np.cumsum(steps)
-        return e[1:-1], number[:-1]
+        self._raw = self._raw[place:]
+        if self.irregular is not None:
+            self.irregular.add(self._clean_t, self._clean_m, times, numbers)
+        self._clean_t = np.concatenate([self._clean_t, times])
+        self._clean_m = np.concatenate([self._clean_m, numbers])
 
     def _number_by_time(self, final: bool) -> None:
         """Without an index: count pulses from the first one; a gap is counted by its length."""
@@ -348,52 +261,7 @@ class Angle:
             smooth = m[j] + 0.5 + (time_s - mean) / slope
             plain = m[j] + (m[j + 1] - m[j]) * (time_s - t[j]) / (t[j + 1] - t[j])
         number = np.where(gapless, smooth, plain)
-        valid &= gapless | (m[j + 1] - m[j] <= 2)
-        zero = self._zero or 0.0
+        # Inside a gap the speed is not known to the encoder's accuracy.
+        valid &= gapless | (m[j + 1] - m[j] == 1)
+        zero = (self._numbers.zero if self._numbers is not None else None) or 0.0
         return (number - zero) * (360.0 / self.pulses), valid
-
-
-class Irregularity:
-    """How unevenly the encoder's edges are placed, from second differences of their times.
-
-    What repeats at the same edge every revolution is the disc (and ripple finer than a pulse);
-    slower errors, such as an eccentric disc, cannot be told from a real change of speed.
-    """
-
-    def __init__(self, pulses: int) -> None:
-        self._pulses = pulses
-        self._seen = 0
-        self._n = np.zeros(pulses)
-        self._sum = np.zeros(pulses)
-        self._square = np.zeros(pulses)
-
-    def add(self, old_t: Floats, old_m: Floats, new_t: Floats, new_m: Floats) -> None:
-        """Take in pulses until every one has been seen some ENOUGH_TURNS times; that is enough."""
-        if self._seen >= ENOUGH_TURNS * self._pulses:
-            return
-        room = int(ENOUGH_TURNS * self._pulses - self._seen)
-        new_t, new_m = new_t[:room], new_m[:room]
-        self._seen += len(new_t)
-        t = np.concatenate([old_t[-2:], new_t])
-        m = np.concatenate([old_m[-2:], new_m])
-        if len(t) < 3:
-            return
-        even = (m[2:] - m[:-2]) == 2
-        half = 0.5 * (t[2:] - t[:-2])
-        bend = ((t[2:] - 2.0 * t[1:-1] + t[:-2]) / half)[even]
-        which = (m[1:-1][even] % self._pulses).astype(np.int64)
-        np.add.at(self._n, which, 1.0)
-        np.add.at(self._sum, which, bend)
-        np.add.at(self._square, which, bend**2)
-
-    def u_position_deg(self) -> float:
-        """Standard uncertainty of one edge's place on the disc, degrees (0 where nothing shows)."""
-        n = float(self._n.sum())
-        if n < 3 * self._pulses:
-            return 0.0
-        seen = self._n > 0
-        mean = self._sum[seen] / self._n[seen]
-        noise = max(float(self._square.sum()) / n - float((mean**2).mean()), 0.0)
-        fixed = float((mean**2).mean()) - noise / float(self._n[seen].mean())
-        # A second difference holds 1 + 4 + 1 times the variance of one edge.
-        return float(np.sqrt(max(fixed, 0.0) / 6.0)) * 360.0 / self._pulses

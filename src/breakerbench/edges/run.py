@@ -210,8 +210,11 @@ class EdgeRun:
             r = cleaner.report
             if r.inverted:
                 lines.append("The index line idles high: it was read upside down.")
+            missing = "their revolutions were left out"
+            if self.has_encoder:
+                missing = "the encoder counted on"
             for count, text in (
-                (r.missing, "index pulses are missing: their revolutions were left out"),
+                (r.missing, f"index pulses are missing: {missing}"),
                 (r.doubled, "index pulses came twice: the first of each pair was taken"),
                 (r.spurious, "index pulses came out of place and were not used"),
             ):
@@ -223,7 +226,12 @@ class EdgeRun:
                 lines.append(f"{report.mended} gaps in the encoder were mended by counting.")
             if report.refused:
                 lines.append(
-                    f"{report.refused} revolutions with a wrong encoder count were left out."
+                    f"{report.refused} stretches between gaps in the encoder were left out: what was "
+                    "lost before and after them could not be counted."
+                )
+            if report.index_off:
+                lines.append(
+                    f"{report.index_off} index pulses contradict the encoder and were not used."
                 )
             if not self.has_index:
                 lines.append("There is no index: which lobe is called lobe 1 is arbitrary.")

@@ -143,7 +143,7 @@ def contacts_of(counts: np.ndarray, per_volt: float = 50.0) -> tuple[Contacts, b
     groups = ContactFinder()
     crossings = join_crossings(parts)
     coil = finder.levels.coil
-    return join_contacts([groups.feed(crossings, coil), groups.finish(coil)]), coil
+    return join_contacts([groups.feed([crossings], coil), groups.finish(coil)]), coil
 
 
 def nearest(found: np.ndarray, true: Floats) -> Floats:
@@ -196,13 +196,13 @@ def test_contacts_do_not_depend_on_how_crossings_came(cut: list[int], seed: int)
     finder = CrossingFinder(0.0, 50.0)
     crossings = join_crossings(finder.feed(0, counts) + finder.finish())
     whole = ContactFinder()
-    once = join_contacts([whole.feed(crossings, True), whole.finish(True)])
+    once = join_contacts([whole.feed([crossings], True), whole.finish(True)])
     parts, groups, begin = [], ContactFinder(), 0
     for end in [*sorted(cut), len(counts)]:
         upto = int(np.searchsorted(crossings.at, end))
-        parts.append(groups.feed(crossings.take(slice(begin, upto)), True))
+        parts.append(groups.feed([crossings.take(slice(begin, upto))], True))
         begin = upto
-    parts.append(groups.feed(crossings.take(slice(begin, None)), True))
+    parts.append(groups.feed([crossings.take(slice(begin, None))], True))
     parts.append(groups.finish(True))
     split = join_contacts(parts)
     assert np.array_equal(once.touch.at, split.touch.at)

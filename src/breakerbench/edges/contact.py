@@ -202,8 +202,8 @@ class ContactFinder:
         self._last_leave: int | None = None
         self._front: tuple[float, float] | None = None
 
-    def feed(self, crossings: Crossings, coil: bool) -> Contacts:
-        self._pending = join_crossings([self._pending, crossings])
+    def feed(self, crossings: list[Crossings], coil: bool) -> Contacts:
+        self._pending = join_crossings([self._pending, *crossings])
         return self._group(coil, final=False)
 
     def finish(self, coil: bool) -> Contacts:
@@ -284,8 +284,8 @@ class ContactFinder:
         if len(groups) and groups[0] == 0:
             whole[0] = known
         return Contacts(
-            touch=touch.take(groups),
-            leave=leave.take(opening),
+            touch=touch.pick(groups),
+            leave=leave.pick(opening),
             settled_at=touch.at[opening],
             bounces=bounces,
             open_in_bounce=gap_sum[opening] - gap_sum[groups],

@@ -59,6 +59,11 @@ class Crossings:
         """(n, PRE + POST) samples around, less the closed level, turned so that open is positive."""
         return self.held if self.row is None else self.held[self.row]
 
+    def columns(self, first: int, end: int) -> Floats:
+        """Columns first..end of the window alone, which moves fewer samples."""
+        some = self.held[:, first:end]
+        return some if self.row is None else some[self.row]
+
     def pick(self, pick: NDArray[np.bool_] | Ints | slice) -> Crossings:
         """Some of them, sharing the samples of all: for picking among many several times over."""
         row = np.arange(len(self.at)) if self.row is None else self.row
@@ -95,7 +100,7 @@ def quiet_level(c: Crossings, first: int, end: int) -> Floats:
     Where it does not (bounce), the tracked closed level, zero, stands in.
     """
     # Columns made rows: numpy adds whole rows many times faster than it adds along them.
-    piece = np.ascontiguousarray(c.window[:, first:end].T)
+    piece = np.ascontiguousarray(c.columns(first, end).T)
     spread = np.maximum.reduce(piece) - np.minimum.reduce(piece)
     quiet = spread < np.maximum(8.0 * c.noise, 0.1 * c.swing)
     return np.where(quiet, np.add.reduce(piece) / len(piece), 0.0)
@@ -104,7 +109,7 @@ def quiet_level(c: Crossings, first: int, end: int) -> Floats:
 def middle_level(c: Crossings, first: int, end: int) -> Floats:
     """Median of the window's columns first..end, an odd number of them."""
     middle = (end - first) // 2
-    return np.partition(c.window[:, first:end], middle, axis=1)[:, middle]
+    return np.partition(c.columns(first, end), middle, axis=1)[:, middle]
 
 
 def changes(out: NDArray[np.bool_]) -> Ints:

@@ -100,7 +100,7 @@ def place_steps(c: Crossings, start: Floats, end: Floats, shape: EdgeShape, tau:
     """
     # Only the columns about the edge: the last sample above a quarter, and a few to either side.
     begin = PRE - 1 - BACK
-    share = remaining(c.window[:, begin : PRE + 8], start, end)
+    share = remaining(c.columns(begin, PRE + 8), start, end)
     n = len(c)
     rows = np.arange(n)
     low = np.argmax(share[:, BACK:] <= 0.25, axis=1) + BACK
@@ -307,13 +307,13 @@ def learn_response(touch: Crossings, leave: Crossings, coil: bool, top: float) -
 
 def place_closings(c: Crossings, r: Response) -> Placed:
     if r.coil:
-        return place_touches(c, r)
+        return place_touches(c.take(slice(None)), r)
     return place_steps(c, *closing_levels(c), EdgeShape(r.tau), r.tau)
 
 
 def place_openings(c: Crossings, r: Response) -> Placed:
     if r.coil:
-        return place_ramps(c, r)
+        return place_ramps(c.take(slice(None)), r)
     if r.rise > LONG_RISE:
-        return place_rises(c, r)
+        return place_rises(c.take(slice(None)), r)
     return place_steps(c, *opening_levels(c), EdgeShape(r.tau, r.rise), r.tau)

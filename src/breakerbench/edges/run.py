@@ -16,7 +16,6 @@ from breakerbench.edges.crossings import (
     CrossingFinder,
     Crossings,
     Rechunk,
-    join_crossings,
 )
 from breakerbench.edges.events import Instrument, Openings, join_openings
 from breakerbench.edges.index import IndexCleaner
@@ -93,7 +92,9 @@ class EdgeRun:
 
     def edge_times(self, edges: EdgeTimes, sampled: bool = False) -> None:
         """Edges of index or encoder, up to the end of the next block at least."""
-        time_s = edges.time_s if sampled else edges.time_s - self._edge_delays.get(edges.name, 0.0)
+        time_s = edges.time_s
+        if not sampled and (delay_s := self._edge_delays.get(edges.name, 0.0)):
+            time_s = time_s - delay_s
         if edges.name == "index":
             self.angle.add_index(time_s, edges.rising)
         elif edges.name == "encoder":
@@ -269,8 +270,7 @@ class EdgeRun:
         self._since = 0
         levels = self._finder.levels
         if levels is not None:
-            crossings = join_crossings(self._crossings)
-            self._crossings = []
+            crossings, self._crossings = self._crossings, []
             parts = [self._contacts.feed(crossings, levels.coil)]
             if final:
                 parts.append(self._contacts.finish(levels.coil))
@@ -307,7 +307,7 @@ class EdgeRun:
         n = len(contacts)
         self._touches += n
         if self.response.coil:
-            before = contacts.touch.window[:, PRE - 5]
+            before = contacts.touch.columns(PRE - 5, PRE - 4)[:, 0]
             self._beyond += int((before >= 0.98 * self.response.top).sum())
         self.angle.add_openings(time_s, final=False)
         if self.angle.cleaner is None and not self.has_encoder:

@@ -197,8 +197,12 @@ def _confirm(x: Floats, levels: Levels, per_volt: float) -> Levels | None:
     """Check that closings are sharp, and see whether openings ring."""
     u = (x - levels.closed) * levels.sign
     near = np.abs(u) < levels.low
-    # What the converter cut off has lost its noise.
-    whole = near & (x > x.min()) & (x < x.max())
+    quiet = quiet_noise(x)
+    whole = near
+    if np.isfinite(quiet):
+        # What the converter cut off has lost its noise. Where nothing keeps still but at the lowest
+        # and the highest reading, there is none.
+        whole = near & (x > x.min()) & (x < x.max())
     both = np.flatnonzero(whole[1:] & whole[:-1])
     if len(both) > 100:
         both = both[:: _thinning(both)]
@@ -206,7 +210,6 @@ def _confirm(x: Floats, levels: Levels, per_volt: float) -> Levels | None:
     else:
         levels = replace(levels, noise=min(levels.noise, _quantum(x)))
     # Where closed itself is cut off, what is left near it is edges: quiet stretches elsewhere tell.
-    quiet = quiet_noise(x)
     if quiet < 0.5 * levels.noise:
         floor = 0.1 * min(_quantum(x), MOST_QUANTUM * float(np.ptp(x)))
         levels = replace(levels, noise=max(quiet, floor, float(np.finfo(np.float32).tiny)))

@@ -250,8 +250,8 @@ def search_rise(c: Crossings, level: Floats, tau: float) -> tuple[float, float]:
             b = low + ratio * (high - low)
             fb = cost(b)
     # The median of so few is rough near its least: the sum over all edges but the odd ones is not.
-    place, step = 0.5 * (low + high), 0.05
-    for _ in range(2):
+    place = 0.5 * (low + high)
+    for step in (0.05, 0.02, 0.01):
         below, here, above = errors(place - step), errors(place), errors(place + step)
         kept = here <= 4.0 * np.median(here) + 1e-12
         bend = float((below + above - 2.0 * here)[kept].sum()) / step**2

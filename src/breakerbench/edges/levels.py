@@ -294,7 +294,10 @@ def track_levels(levels: Levels, x: NDArray[np.int16] | NDArray[np.float32]) -> 
     near = away[size < levels.low]
     closed, swing = levels.closed, levels.swing
     if len(near) > 50:
-        closed += 0.5 * float(np.add.reduce(near)) / len(near)
+        # The middle half alone: a condenser's slow rise begins near closed and would pull it up.
+        begin, end = len(near) // 4, len(near) * 3 // 4
+        middle = np.partition(near, (begin, end))[begin:end]
+        closed += 0.5 * float(np.add.reduce(middle)) / len(middle)
     if levels.coil:
         return replace(levels, closed=closed)
     far = size[size > levels.high]

@@ -32,9 +32,13 @@ class Angle:
 
     pulses   encoder pulses a revolution, None without an encoder
     cleaner  the index pulses; None without an index (the angle then begins anywhere)
+    tick_s   what the encoder's times are rounded to, so far as it is not far below their spacing:
+             one sample, where it is sampled
     """
 
-    def __init__(self, pulses: int | None, cleaner: IndexCleaner | None) -> None:
+    def __init__(
+        self, pulses: int | None, cleaner: IndexCleaner | None, tick_s: float = 0.0
+    ) -> None:
         self.pulses = pulses
         self.cleaner = cleaner
         self._numbers = PulseNumbers(pulses) if pulses else None
@@ -54,6 +58,9 @@ class Angle:
         self._count = np.empty(0)
         self._counted = 0
         self.irregular = Irregularity(pulses) if pulses else None
+        self._tick_s = tick_s
+        self._share = np.zeros(1)
+        self._shares = 0
         self._reach = max(1, min(4, int(5.0 * pulses / 360.0))) if pulses else 0
 
     def cut(self) -> None:
@@ -128,9 +135,11 @@ class Angle:
 
     @property
     def pulse_share(self) -> float:
-        """Variance of an angle placed among encoder pulses, in units of one pulse's variance."""
-        # Between two pulses at an even place the mean of (1-x)^2 + x^2; a line through 2h: 1/2h.
-        return 2.0 / 3.0 if self._reach <= 1 else 1.0 / (2.0 * self._reach)
+        """Variance of the openings placed among encoder pulses, in units of one pulse's variance.
+
+        Openings that always come just at a pulse carry more of its noise than those between two.
+        """
+        return float(self._share[0]) / self._shares if self._shares else 0.0
 
     def ready_until(self, final: bool) -> float:
         """Angles of events before this instant are settled."""
@@ -141,10 +150,13 @@ class Angle:
             return float(settled[-keep - 1]) if len(settled) > 2 * keep else -np.inf
         return float(self._knot_t[-2]) if len(self._knot_t) > 3 else -np.inf
 
-    def at(self, time_s: Floats) -> tuple[Floats, Bools]:
-        """(angle in degrees, valid) of events; only those before ``ready_until`` are final."""
+    def at(self, time_s: Floats, openings: bool = False) -> tuple[Floats, Bools]:
+        """(angle in degrees, valid) of events; only those before ``ready_until`` are final.
+
+        openings: they are openings, which ``pulse_share`` is told of
+        """
         if self.pulses:
-            return self._by_encoder(time_s)
+            return self._by_encoder(time_s, openings)
         return self._by_index(time_s)
 
     def lock(self, sample_s: float) -> float:
@@ -242,7 +254,7 @@ class Angle:
         self._clean_m = np.concatenate([self._clean_m, new_m])
         self._raw = e[-1:]
 
-    def _by_encoder(self, time_s: Floats) -> tuple[Floats, Bools]:
+    def _by_encoder(self, time_s: Floats, openings: bool) -> tuple[Floats, Bools]:
         assert self.pulses
         t, m = self._clean_t, self._clean_m
         h = self._reach
@@ -251,17 +263,49 @@ class Angle:
         j = np.searchsorted(t, time_s, side="right") - 1
         valid = (j >= h) & (j < len(t) - h - 1)
         j = np.clip(j, h, len(t) - h - 2)
-        columns = j[:, None] + np.arange(1 - h, h + 1)
-        times, numbers = t[columns], m[columns]
-        gapless = numbers[:, -1] - numbers[:, 0] == 2 * h - 1
-        centre = np.arange(2 * h) - (h - 0.5)
-        mean = times.mean(axis=1)
-        slope = ((times - mean[:, None]) * centre).sum(axis=1) / float((centre**2).sum())
+        at, number = t[j], m[j]
+        gapless = m[j + h] - m[j + 1 - h] == 2 * h - 1
+        # A line through h pulses on each side, pair by pair about its middle.
+        middle, slope, power = np.zeros(len(j)), np.zeros(len(j)), 0.0
+        for k in range(1, h + 1):
+            after, before = t[j + k] - at, t[j + 1 - k] - at
+            middle += after + before
+            slope += (k - 0.5) * (after - before)
+            power += 2.0 * (k - 0.5) ** 2
         with np.errstate(divide="ignore", invalid="ignore"):
-            smooth = m[j] + 0.5 + (time_s - mean) / slope
-            plain = m[j] + (m[j + 1] - m[j]) * (time_s - t[j]) / (t[j + 1] - t[j])
-        number = np.where(gapless, smooth, plain)
+            off = (time_s - at - middle / (2 * h)) * power / slope
+            plain = (m[j + 1] - number) * (time_s - at) / (t[j + 1] - at)
         # Inside a gap the speed is not known to the encoder's accuracy.
-        valid &= gapless | (m[j + 1] - m[j] == 1)
+        valid &= gapless | (m[j + 1] - number == 1)
+        if openings:
+            told = valid & gapless
+            share = self._line_share(off[told], (slope / power)[told])
+            # One after the other, so that the sum does not depend on how the run was split.
+            np.add.at(self._share, np.zeros(len(share), np.int64), share)
+            self._shares += len(share)
+        number = number + np.where(gapless, 0.5 + off, plain)
         zero = (self._numbers.zero if self._numbers is not None else None) or 0.0
         return (number - zero) * (360.0 / self.pulses), valid
+
+    def _line_share(self, off: Floats, spacing_s: Floats) -> Floats:
+        """Variance of a place on the line through 2 h pulses, in units of one pulse's variance.
+
+        off        place from the middle of the pulses, in pulses
+        spacing_s  from pulse to pulse
+
+        Times that are rounded to ticks a little apart from whole ones are rounded much alike from
+        pulse to pulse: two errors of rounding, the ticks between which differ by a fraction d, go
+        together by 1 - 6 d (1 - d).
+        """
+        h = self._reach
+        centre = np.arange(2 * h) - (h - 0.5)
+        power = float((centre**2).sum())
+        share = 0.5 / h + off**2 / power
+        if self._tick_s <= 0.0:
+            return np.asarray(share)
+        for lag in range(1, 2 * h):
+            part = spacing_s * (lag / self._tick_s) % 1.0
+            alike = 1.0 - 6.0 * part * (1.0 - part)
+            product = float((centre[lag:] * centre[:-lag]).sum())
+            share += 2.0 * alike * ((2 * h - lag) / (2.0 * h) ** 2 + product * (off / power) ** 2)
+        return np.asarray(share)

@@ -66,7 +66,12 @@ class EdgeRun:
         self.has_index = "index" in names
         self.has_encoder = "encoder" in names and bool(header.encoder_pulses)
         cleaner = IndexCleaner(told_lobes) if self.has_index else None
-        self.angle = Angle(header.encoder_pulses if self.has_encoder else None, cleaner)
+        sampled = header.position("encoder") is not None
+        self.angle = Angle(
+            header.encoder_pulses if self.has_encoder else None,
+            cleaner,
+            1.0 / header.sample_rate_hz if sampled else 0.0,
+        )
         self._crossings: list[Crossings] = []
         self._learning: list[Contacts] = []
         self._waiting: list[Openings] = []
@@ -342,7 +347,7 @@ class EdgeRun:
         self._waiting = [rest] if len(rest) else []
         if not len(now):
             return []
-        open_deg, open_ok = self.angle.at(now.time_s)
+        open_deg, open_ok = self.angle.at(now.time_s, openings=True)
         # Touches may lie before the first index, whole revolutions do not.
         open_ok &= now.time_s >= self.angle.began_s
         touch_deg, touch_ok = self.angle.at(now.touch_s)

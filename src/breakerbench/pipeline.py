@@ -110,7 +110,7 @@ class Analyzer:
                 "origin": self.header.origin,
                 "sample_rate_hz": self.header.sample_rate_hz,
                 "seconds": e.seconds,
-                "lobes": e.lobes,
+                "lobes": e.lobes if e.has_index else e.told_lobes,
                 "reference": e.reference,
             },
         }
@@ -183,6 +183,8 @@ class Analyzer:
             )
         if e.reference == "none":
             self._without_angle(figures, why)
+        elif not e.has_index and e.told_lobes is None:
+            _without_lobes(figures, why)
         return figures
 
     def _without_angle(self, figures: dict[str, Any], why: dict[str, str]) -> None:
@@ -206,7 +208,36 @@ class Analyzer:
 
     def _warnings(self) -> list[str]:
         warnings = list(self.spec.warnings) if self.spec is not None else []
+        header = self.header
+        there = {c.name for c in (*header.channels, *header.edge_channels)}
+        if header.kind != "run":
+            warnings.append(
+                f"The trace is said to be of kind {header.kind}: this version measures it as a run."
+            )
+        if "encoder" in there and not header.encoder_pulses:
+            warnings.append(
+                "There is an encoder channel, but nothing tells its pulses a revolution: it is not "
+                "used. Add --encoder-pulses N."
+            )
+        if header.encoder_pulses and "encoder" not in there:
+            warnings.append("Encoder pulses are told, but there is no encoder channel.")
         return warnings + self.edges.warnings()
+
+
+def _without_lobes(figures: dict[str, Any], why: dict[str, str]) -> None:
+    """An encoder alone gives degrees, but not which openings make up a revolution of the cam."""
+    reason = "no index channel, and no specification that tells the number of lobes"
+    figures["speed"]["revolutions"] = None
+    why["speed.revolutions"] = reason
+    dwell = figures["dwell"]
+    for key in ("percent", "u_percent", "variation_deg", "u_variation_deg"):
+        dwell[key] = None
+        why[f"dwell.{key}"] = reason
+    dwell["per_lobe_deg"], dwell["u_per_lobe_deg"] = [], []
+    why["dwell.per_lobe_deg"] = reason
+    for table in ("spacing", "scatter"):
+        figures[table] = {k: [] if isinstance(v, list) else None for k, v in figures[table].items()}
+        why[table] = reason
 
 
 def _without_nan(value: Any) -> Any:

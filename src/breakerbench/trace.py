@@ -75,7 +75,7 @@ class EdgeChannel:
 class Header:
     """All that is known of a trace before its first sample.
 
-    encoder_pulses  pulses of the encoder channel a revolution, None where there is no encoder
+    encoder_pulses  pulses of the encoder channel a revolution, None where nobody told
     kind            what was being done: one of KINDS
     simulated       True for anything that a simulator made; shown on every screen, file and paper
     origin          where the trace comes from, for people: file format, board, simulated bench

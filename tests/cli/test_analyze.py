@@ -134,10 +134,37 @@ def _joined(text: str) -> str:
 
 def test_import_options_reach_the_import(tmp_path: Path) -> None:
     scope = write_csv(tmp_path / "scope.csv", heading="CH1", volts=0.12)
-    assert "no points_v channel" in breakerbench("analyze", scope).out
+    refused = breakerbench("analyze", scope).error
+    assert "'CH1'" in refused
+    assert "--column points_v=NAME" in refused
     named = ("--column", "points_v=CH1", "--scale", "points_v=100")
     ran = breakerbench("analyze", scope, *named, "--json", "-")
     assert json.loads(ran.out)["dwell"]["mean_deg"] == pytest.approx(DWELL_DEG, abs=0.02)
+
+
+def test_an_encoder_alone_does_not_tell_the_lobes(tmp_path: Path) -> None:
+    trace = write_csv(tmp_path / "run.csv", encoder_pulses=60)
+    alone = ("analyze", trace, "--encoder-pulses", "60", "--json", "-")
+    result = json.loads(breakerbench(*alone).out)
+    assert result["dwell"]["mean_deg"] == pytest.approx(DWELL_DEG, abs=0.05)
+    assert result["dwell"]["percent"] is None
+    assert result["trace"]["lobes"] is None
+    assert result["speed"]["revolutions"] is None
+    assert "number of lobes" in result["why"]["dwell.percent"]
+    result = json.loads(breakerbench(*alone, "--spec", "four-lobe").out)
+    assert result["dwell"]["percent"] == pytest.approx(DWELL_DEG / 0.9, abs=0.05)
+    assert result["trace"]["lobes"] == 4
+
+
+def test_what_the_options_leave_open_is_said(trace_csv: Path, tmp_path: Path) -> None:
+    def warnings(*arguments: str | Path) -> str:
+        return " ".join(json.loads(breakerbench("analyze", *arguments).out)["warnings"])
+
+    encoder = write_csv(tmp_path / "run.csv", encoder_pulses=60)
+    assert "Add --encoder-pulses N" in warnings(encoder, "--json", "-")
+    assert "no encoder channel" in warnings(trace_csv, "--encoder-pulses", "60", "--json", "-")
+    assert "of kind hand" in warnings(trace_csv, "--kind", "hand", "--json", "-")
+    assert warnings(trace_csv, "--json", "-") == ""
 
 
 # --- bad input: one line, status 2, nothing left behind ------------------------------------------

@@ -16,13 +16,19 @@ def write_csv(
     comment: str = "",
     heading: str = "points_v",
     volts: float = 12.0,
+    encoder_pulses: int = 0,
 ) -> Path:
-    """Points of a faultless distributor, dry feed, opening at 20, 110, 200 and 290 deg."""
+    """Points of a faultless distributor, dry feed, opening at 20, 110, 200 and 290 deg.
+
+    With an index, or with an encoder instead of it.
+    """
     time_s = np.arange(round(seconds * RATE_HZ)) / RATE_HZ
     angle = 7.0 + 6.0 * RPM * time_s
     pitch = 360.0 / LOBES
     is_open = np.mod(angle - 20.0, pitch) < pitch - DWELL_DEG
     index = np.mod(angle, 360.0) < 10.0
+    if encoder_pulses:
+        index = np.mod(angle * encoder_pulses / 360.0, 1.0) < 0.5
     points_v = volts * np.where(is_open, 1.0, 0.004)
     columns = np.column_stack([time_s, points_v, index])
     np.savetxt(
@@ -30,7 +36,7 @@ def write_csv(
         columns,
         fmt=("%.6f", "%.5f", "%d"),
         delimiter=",",
-        header=f"{comment}\ntime_s,{heading},index".lstrip(),
+        header=f"{comment}\ntime_s,{heading},{'encoder' if encoder_pulses else 'index'}".lstrip(),
         comments="",
     )
     return path

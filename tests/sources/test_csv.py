@@ -220,7 +220,7 @@ BAD: dict[str, tuple[bytes, str] | tuple[bytes, str, Mapping[str, Any]]] = {
     "blank line inside": (HEAD + ROWS + b"\n0.004,5\n", "line 6: is blank; remove"),
     "blank line of spaces inside": (HEAD + ROWS + b"  \r\n0.004,5\n", "line 6: is blank"),
     "blank line first": (HEAD + b"\n" + ROWS, "line 2: is blank"),
-    "comment inside": (HEAD + ROWS + b"# note\n0.004,5\n", "line 6: has 1 cells"),
+    "comment inside": (HEAD + ROWS + b"# note\n0.004,5\n", "line 6: is a # line among .*; remove"),
     "underscore": (HEAD + ROWS + b"0.004,1_0\n", "line 6: 'points_v' is '1_0'"),
     "hexadecimal": (HEAD + ROWS + b"0.004,0x10\n", "line 6: 'points_v' is '0x10'"),
     "other digits": (HEAD + ROWS + "0.004,\u0661\n".encode(), "line 6: 'points_v' is '\u0661'"),
@@ -263,11 +263,29 @@ BAD: dict[str, tuple[bytes, str] | tuple[bytes, str, Mapping[str, Any]]] = {
     "no header row": (ROWS, "line 1: holds numbers where the names belong"),
     "no header row, decimal commas": (b"0,0;1,5\n0,1;2,5\n", "line 1: holds numbers"),
     "no time": (b"t,points_v\n" + ROWS, "line 1: .*only 't', 'points_v'.*--column time_s=NAME"),
-    "nothing known": (b"time_s,CH1\n" + ROWS, "none of the columns.*--column points_v=NAME"),
-    "one column": (b"time_s\n0\n1\n", "line 1: none of the columns 'time_s' is known"),
+    "no points": (
+        b"time_s,CH1,index\n0,1,0\n",
+        "line 1: there is no column points_v, only 'time_s', 'CH1', 'index'; name the one that "
+        "jumps between about 0 V .*: --column points_v=NAME",
+    ),
+    "neither time nor points": (
+        b"Time,CH1\n" + ROWS,
+        "line 1: there is no column time_s nor points_v, only 'Time', 'CH1'; .*"
+        "--column time_s=NAME --column points_v=NAME",
+    ),
+    "nothing known": (b"time_s,CH1\n" + ROWS, "no column points_v, only 'time_s', 'CH1'"),
+    "nothing known of a coil": (
+        b"time_s,CH1\n" + ROWS,
+        "none of the columns 'time_s', 'CH1' is known",
+        {"kind": "coil"},
+    ),
+    "one column": (b"time_s\n0\n1\n", "line 1: there is no column points_v, only 'time_s'"),
     "double name": (b"time_s,points_v,points_v\n0,1,1\n", "line 1: two columns are named 'points_"),
     "double time": (b"time_s,time_s,points_v\n0,1,1\n", "line 1: two columns are named 'time_s'"),
-    "units below the names": (HEAD + b"s,V\n" + ROWS, "line 2: 'time_s' is 's'"),
+    "units below the names": (
+        HEAD + b"s,V\n" + ROWS,
+        "line 2: holds no numbers; remove a second row of names or units",
+    ),
     "a column that is not there": (
         HEAD + ROWS,
         "line 1: there is no column 'CH1' for current_a, only 'time_s', 'points_v'; correct",
@@ -286,6 +304,18 @@ BAD: dict[str, tuple[bytes, str] | tuple[bytes, str, Mapping[str, Any]]] = {
     "UTF-16 with its mark": ((HEAD + ROWS).decode().encode("utf-16"), "is UTF-16 text; save"),
     "UTF-16 without a mark": ((HEAD + ROWS).decode().encode("utf-16-be"), "is UTF-16 text; save"),
     "noise": (bytes(range(256)) * 10, "is binary data"),
+    "a time beyond all measure": (
+        HEAD + ROWS + b"1e308,5\n",
+        "line 6: time steps by 1e\\+308 where 0.001 is usual",
+    ),
+    "times beyond all measure": (
+        HEAD + b"0,1\n1e308,2\n1e308,3\n",
+        "line 3: the times are printed",
+    ),
+    "one row and a very long one": (
+        HEAD + b"0,1\n0.001," + b"1" * 300_000,
+        "line 3: is no line of a trace",
+    ),
     "time in microseconds": (
         HEAD + b"0,1\n1e-10,2\n",
         "line 2: gives 1e\\+10 samples a second; .*--scale time_s",
@@ -340,7 +370,7 @@ def test_what_the_person_tells_is_in_the_header(tmp_path: Path) -> None:
     assert (header.temperature_c, header.encoder_pulses) == (21.0, 360)
     assert header.vacuum_steps == ((0.0, 0.0), (10.0, 20.0))
     without = read(tmp_path / "a.csv", HEAD + ROWS, ImportOptions(encoder_pulses=360))[0].header
-    assert without.encoder_pulses is None
+    assert without.encoder_pulses == 360  # told of a channel that is not there: warned of later
 
 
 def test_a_name_that_a_terminal_would_obey(tmp_path: Path) -> None:
@@ -448,6 +478,7 @@ def test_a_second_reading_begins_again(tmp_path: Path) -> None:
         ({"scales": {"points_v": math.nan}}, "--scale points_v: nan is no scale"),
         ({"scales": {"time_s": -1.0}}, "--scale time_s: -1 is no scale"),
         ({"delays": {"points_v": math.inf}}, "--delay points_v: inf is no delay"),
+        ({"delays": {"points_v": 1.0}}, "--delay points_v: 1 is no delay; seconds, as 4e-6"),
         ({"kind": "walk"}, "--kind walk: no such kind; one of run, hand"),
         ({"supply_v": math.nan}, "--supply-v: nan is no number"),
         ({"encoder_pulses": 0}, "--encoder-pulses: 0 is no number of pulses"),

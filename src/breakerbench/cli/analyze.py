@@ -27,7 +27,7 @@ Value = TypeVar("Value", str, float)
 def run(args: Namespace) -> int:
     """Analyse ``args.file``, print the report or the JSON. Returns the exit status."""
     options = import_options(args)
-    spec = find_specification(args.spec) if args.spec else None
+    spec = None if args.spec is None else find_specification(args.spec)
     if args.strict and spec is None:
         say("breakerbench analyze: --strict without --spec: nothing is judged, nothing can fail")
     with ExitStack() as stack:

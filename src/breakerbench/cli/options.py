@@ -23,6 +23,13 @@ def number(text: str) -> float:
     return value
 
 
+def name(text: str) -> str:
+    """A name or a path: an empty one is a slip in a script, not a wish for none."""
+    if not text.strip():
+        raise argparse.ArgumentTypeError("is empty")
+    return text
+
+
 def whole(text: str) -> int:
     """A whole number."""
     try:
@@ -76,9 +83,14 @@ def analyze(verb: argparse.ArgumentParser) -> None:
         "Angles and speeds are those of the distributor unless switched; JSON always is."
     )
     add = verb.add_argument
-    add("file", metavar="FILE", help="the recording or import; told by its content")
-    add("--spec", metavar="SPEC", help="name from 'spec list', or the path of a .toml file")
-    add("--json", metavar="OUT", help="write the result as JSON; - is standard output")
+    add("file", metavar="FILE", type=name, help="the recording or import; told by its content")
+    add(
+        "--spec",
+        metavar="SPEC",
+        type=name,
+        help="name from 'spec list', or the path of a .toml file",
+    )
+    add("--json", metavar="OUT", type=name, help="write the result as JSON; - is standard output")
     add("--strict", action="store_true", help="exit status 1 when any decision is not a pass")
     add = verb.add_argument_group("what an import does not say itself").add_argument
     many: dict[str, Any] = {"action": "append", "default": []}
@@ -142,7 +154,7 @@ def simulate(verb: argparse.ArgumentParser) -> None:
         "  breakerbench simulate --fault list"
     )
     add = verb.add_argument
-    add("--out", metavar="FILE", help="the recording to write")
+    add("--out", metavar="FILE", type=name, help="the recording to write")
     add(
         "--fault",
         metavar="NAME=LEVEL",
@@ -181,7 +193,9 @@ def demo(verb: argparse.ArgumentParser) -> None:
         "Without --out nothing is written. With it the two recordings, the truth about them and\n"
         "both results as JSON go into DIR, which is made where it does not exist."
     )
-    verb.add_argument("--out", metavar="DIR", help="folder for the recordings and results")
+    verb.add_argument(
+        "--out", metavar="DIR", type=name, help="folder for the recordings and results"
+    )
     _display(verb)
 
 

@@ -93,11 +93,13 @@ class CsvSource:
     def _begin(self) -> Header:
         """The header, from the first rows and what the person told."""
         layout, options = self._layout, self._options
-        line, rows = next(self._pieces(), (layout.line, b""))
+        pieces = self._pieces()
+        line, rows = next(pieces, (layout.line, b""))
         if not rows:
             raise BadInput(self._where, "has no rows of numbers", "export it again")
         time, *_ = parse_rows(self._where, line, rows, layout)
         if len(time) < 2:
+            next(pieces, None)  # raises where what follows is no line of a trace
             raise BadInput(self._where, "has only one row of numbers", "export it again")
         with self._placed(line):
             self._clock = SampleClock(time, partial(time_texts, rows, layout))
@@ -119,7 +121,7 @@ class CsvSource:
                 )
                 for name in layout.channels
             ),
-            encoder_pulses=options.encoder_pulses if "encoder" in layout.channels else None,
+            encoder_pulses=options.encoder_pulses,
             kind=options.kind,
             simulated=_says_simulated(layout.notes),
             origin=f"CSV file {printable(os.path.basename(self._where))}",

@@ -117,6 +117,11 @@ def read_layout(where: str, start: bytes, options: ImportOptions) -> CsvLayout:
     )
 
 
+#: How a person tells the columns that no trace can do without.
+_LOOKS = {
+    "time_s": "the one that rises steadily",
+    "points_v": "the one that jumps between about 0 V (points closed) and the battery's (open)",
+}
 _HEADER_MEND = "lines with # first, then a row of names such as time_s,points_v, then numbers"
 
 
@@ -175,7 +180,9 @@ def _header_row(
 def _columns(place: str, names: list[str], options: ImportOptions) -> tuple[int, dict[str, int]]:
     """Column of the time, and of each channel that the file has."""
     shown = ", ".join(quoted(name, 20) for name in names[:8]) + (", ..." if len(names) > 8 else "")
+    needed = ("time_s", "points_v") if options.kind in ("run", "hand") else ("time_s",)
     found: dict[str, int] = {}
+    missing: list[str] = []
     for channel in ("time_s", *CHANNEL_NAMES):
         name = options.columns.get(channel, channel)
         count = names.count(name)
@@ -186,9 +193,14 @@ def _columns(place: str, names: list[str], options: ImportOptions) -> tuple[int,
         elif channel in options.columns:
             what = f"there is no column {quoted(name)} for {channel}, only {shown}"
             raise BadInput(place, what, f"correct --column {channel}=NAME")
-        elif channel == "time_s":
-            what = f"there is no column time_s, only {shown}"
-            raise BadInput(place, what, "say which it is: --column time_s=NAME")
+        elif channel in needed:
+            missing.append(channel)
+    if missing:
+        what = f"there is no column {' nor '.join(missing)}, only {shown}"
+        told = " ".join(f"--column {channel}=NAME" for channel in missing)
+        raise BadInput(
+            place, what, f"name {' and '.join(_LOOKS[channel] for channel in missing)}: {told}"
+        )
     time = found.pop("time_s")
     if not found:
         what = f"none of the columns {shown} is known"

@@ -78,6 +78,11 @@ def _parse_by_line(where: str, first: int, rows: bytes, layout: CsvLayout) -> Co
             cells = layout.cells(text)
         except csv.Error as error:
             raise BadInput(place, f"is not a row ({error})", "correct the line") from error
+        if text.lstrip().startswith("#"):
+            raise BadInput(place, "is a # line among the numbers", "remove the line")
+        if number == layout.line and not any(map(layout.number_text, cells)):
+            mend = "remove a second row of names or units, so that numbers follow the names"
+            raise BadInput(place, "holds no numbers", mend)
         if len(cells) != layout.width:
             what = f"has {len(cells)} cells where the header row has {layout.width}"
             raise BadInput(place, what, _width_mend(len(cells), layout))

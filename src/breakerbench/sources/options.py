@@ -11,6 +11,8 @@ from breakerbench.errors import BadInput
 from breakerbench.trace import EDGE_NAMES, KINDS, SAMPLED_UNITS, Header
 
 MAX_ENCODER_PULSES = 1_000_000
+#: No front end shows a step later than this, s: a longer one is a slip of the pen.
+MAX_DELAY_S = 0.01
 #: Every channel that an import may have.
 CHANNEL_NAMES: tuple[str, ...] = (*SAMPLED_UNITS, *EDGE_NAMES)
 
@@ -52,7 +54,7 @@ class ImportOptions:
             if not math.isfinite(scale) or scale == 0 or (name == "time_s" and scale < 0):
                 raise BadInput(f"--scale {name}", f"{scale:g} is no scale", "a number, not zero")
         for name, delay_s in self.delays.items():
-            if not math.isfinite(delay_s):
+            if not abs(delay_s) <= MAX_DELAY_S:
                 raise BadInput(f"--delay {name}", f"{delay_s:g} is no delay", "seconds, as 4e-6")
         if self.kind not in KINDS:
             raise BadInput(f"--kind {self.kind}", "no such kind", "one of " + ", ".join(KINDS))

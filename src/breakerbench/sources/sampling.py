@@ -49,9 +49,12 @@ class SampleClock:
         self._last: float | None = None
         self._coarse = False
         n = np.arange(len(time)) - (len(time) - 1) / 2
-        self.interval = float(n @ (time - time.mean()) / (n @ n))
         steps = np.diff(time)
         usual = float(np.median(steps))
+        with np.errstate(over="ignore", invalid="ignore"):  # one time of 1e308 spoils every sum
+            self.interval = float(n @ (time - time.mean()) / (n @ n))
+        if not math.isfinite(self.interval):
+            self.interval = usual
         plain = usual > 0 and (np.abs(steps - usual) <= UNIFORM * usual).mean() >= 0.8
         self._whole = usual if plain else 0.0  # the usual step; 0 where the rounding varies it
         try:
@@ -93,7 +96,7 @@ class SampleClock:
             self._read_printing(texts(_spread(first, len(steps))))
             quantum = self._quantum(time)
             self._coarse = True
-            bad = (deviation > allowed + (quantum[:-1] + quantum[1:]) / 2) | (steps < 0)
+            bad = (deviation > allowed + quantum[:-1] / 2 + quantum[1:] / 2) | (steps < 0)
             if bad.any():
                 at = int(np.argmax(bad))
                 raise UnevenTimeError(at + first, *_describe(float(steps[at]), self.interval))
@@ -145,7 +148,8 @@ class SampleClock:
             magnitude = np.floor(np.log10(size))
         decimals = 10.0**-self._decimals
         quantum = np.maximum(decimals, 10.0 ** (magnitude + 1 - self._digits))
-        single = size.astype(np.float32)
+        with np.errstate(over="ignore"):
+            single = size.astype(np.float32)
         if (np.abs(size - single) <= quantum / 2 + np.spacing(size)).all():
             quantum = np.maximum(quantum, np.spacing(single).astype(np.float64))
         return quantum

@@ -209,7 +209,7 @@ class Analyzer:
     def _warnings(self) -> list[str]:
         warnings = list(self.spec.warnings) if self.spec is not None else []
         header = self.header
-        there = {c.name for c in (*header.channels, *header.edge_channels)}
+        there = {c.name for c in header.channels} | {c.name for c in header.edge_channels}
         if header.kind != "run":
             warnings.append(
                 f"The trace is said to be of kind {header.kind}: this version measures it as a run."

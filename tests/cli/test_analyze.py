@@ -69,6 +69,18 @@ def test_without_strict_the_verdict_is_no_status(shown: Ran, as_json: Ran) -> No
     assert (shown.status, as_json.status) == (0, 0)
 
 
+def test_a_failed_dwell_comes_with_what_to_do(trace_csv: Path, tmp_path: Path) -> None:
+    body = "[dwell]\nmin_deg = 54.0\nmax_deg = 60.0\naim_deg = 55.0"
+    spec = write_spec(tmp_path / "spec.toml", body)
+    said = _joined(breakerbench("analyze", trace_csv, "--spec", spec).out).split("What to do")[1]
+    assert "Set the gap a little closer" in said  # less gap, more dwell
+    write_spec(spec, body + "\n[gap]\ndwell_change_deg_per_mm = -50.0")
+    said = _joined(breakerbench("analyze", trace_csv, "--spec", spec).out).split("What to do")[1]
+    assert "about 0.06 mm (0.002 inch) closer" in said  # (55 - 52) / -50
+    assert "check the timing again" in said
+    assert "What to do" not in breakerbench("analyze", trace_csv, "--spec", "four-lobe").out
+
+
 def test_what_is_not_measured_is_no_pass(trace_csv: Path, tmp_path: Path) -> None:
     spec = write_spec(tmp_path / "spec.toml", WIDE + "\n[spark]\nmin_duration_ms = 0.8")
     ran = breakerbench("analyze", trace_csv, "--spec", spec, "--strict")

@@ -10,7 +10,8 @@ import pytest
 
 from breakerbench.bench import scenario
 from breakerbench.cautions import CAUTIONS
-from breakerbench.cli.demo import SPECIFICATION, advice
+from breakerbench.cli.advice import advice
+from breakerbench.cli.demo import SPECIFICATION
 from breakerbench.cli.report import Shown
 from breakerbench.judge.specification import load_specification
 from cli.command import breakerbench, names

@@ -66,14 +66,23 @@ def measured(
 
 def _print_report(args: Namespace, result: dict[str, Any], spec: Specification | None) -> None:
     # Imported here: a script that takes the JSON does not wait for the tables.
-    from breakerbench.cli.report import Shown, print_result, print_title  # noqa: PLC0415
+    from breakerbench.cli.advice import advice  # noqa: PLC0415
+    from breakerbench.cli.report import (  # noqa: PLC0415
+        Shown,
+        print_advice,
+        print_result,
+        print_title,
+    )
     from breakerbench.cli.terminal import terminal  # noqa: PLC0415
 
     console = terminal()
     against = f" against {spec.distributor.name}" if spec else ""
     simulated = bool(result["trace"]["simulated"])
     print_title(console, f"{args.file}{against}", simulated=simulated)
-    print_result(console, result, Shown(args.degrees, args.speed_basis))
+    shown = Shown(args.degrees, args.speed_basis)
+    print_result(console, result, shown)
+    if spec and any(one["decision"] == "fail" for one in result["decisions"]):
+        print_advice(console, advice(result, spec, shown))
 
 
 def import_options(args: Namespace) -> ImportOptions:

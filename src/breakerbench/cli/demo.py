@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import shutil
 from argparse import Namespace
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
@@ -20,13 +20,13 @@ from breakerbench.bench import scenario
 from breakerbench.bench.model import Bench
 from breakerbench.bench.simulated import simulate
 from breakerbench.cautions import CAUTIONS
+from breakerbench.cli.advice import advice
 from breakerbench.cli.analyze import measured
 from breakerbench.cli.main import harmless
 from breakerbench.cli.output import output, write_json
 from breakerbench.cli.progress import progress
 from breakerbench.cli.report import (
     Shown,
-    figure,
     limits,
     name,
     new_table,
@@ -43,12 +43,9 @@ from breakerbench.errors import BadInput
 from breakerbench.judge.specification import Specification, load_specification
 from breakerbench.pipeline import analyze
 from breakerbench.sources.files import cannot_write
-from breakerbench.tools.gap import gap_change_mm, inches
 
 SPECIFICATION = Path(__file__).with_name("demo.toml")
 SEED = 1
-#: Less than this is not worth touching the screw for, mm; common practice, no source.
-LEAST_TURN_MM = 0.01
 
 Result = dict[str, Any]
 
@@ -82,48 +79,6 @@ def run(args: Namespace) -> int:
                 shutil.copyfile(SPECIFICATION, part)
     _print_closing(console, folder)
     return 0
-
-
-def advice(result: Mapping[str, Any], spec: Specification, shown: Shown) -> Iterator[str]:
-    """What follows from the dwell, in plain words. Which part is worn is not said from this."""
-    dwell, u = figure(result, "dwell.mean_deg"), figure(result, "dwell.u_deg")
-    aim = spec.dwell.aim_deg if spec.dwell else None
-    change = spec.gap.dwell_change_deg_per_mm if spec.gap else None
-    if dwell is None or aim is None or change is None:
-        yield "The gap cannot be advised on: " + (
-            "the dwell was not measured."
-            if dwell is None
-            else "the specification states no dwell to aim at, or not what the gap does to it."
-        )
-    else:
-        turn = gap_change_mm(dwell, aim, change)
-        unit = shown.unit("deg")
-        there = f"Dwell is {shown.number(dwell, 'deg', u)} {unit}"
-        wanted = f"{shown.number(aim, 'deg')} {unit}"
-        if abs(turn) < LEAST_TURN_MM:
-            yield f"{there}, and {wanted} is aimed at: leave the gap as it is."
-        else:
-            way = "wider" if turn > 0 else "closer"
-            yield (
-                f"{there}; aim at {wanted}, low in the band, because the rubbing block beds in and "
-                f"dwell rises. Set the gap about {abs(turn):.2f} mm "
-                f"({abs(inches(turn)):.3f} inch) {way}, then measure again: trust the dwell and "
-                "not a feeler, which reads the tip of a pitted contact."
-            )
-            yield (
-                "Then check the timing again: each distributor degree of dwell moves it by about a "
-                "crankshaft degree."
-            )
-    others = [
-        name(one["what"])
-        for one in result["decisions"]
-        if one["decision"] == "fail" and one["what"] != "dwell.mean_deg"
-    ]
-    if others:
-        yield (
-            f"Out of limits too: {', '.join(others)}. Turning the gap does not mend that. Which "
-            "part to replace is not said yet by this version."
-        )
 
 
 def _measured(bench: Bench, spec: Specification, folder: Path | None, which: str) -> Result:

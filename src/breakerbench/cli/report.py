@@ -303,6 +303,13 @@ def print_decisions(console: Console, result: Mapping[str, Any], shown: Shown) -
     console.print(Text(f"In all: {tally(decisions)}.", style="bold"))
 
 
+def print_advice(console: Console, texts: Iterable[str]) -> None:
+    """What to do, last of all, where the eye is."""
+    console.print(Text("\nWhat to do", style="bold"))
+    for text in texts:
+        print_item(console, "-", text)
+
+
 def word(one: Mapping[str, Any]) -> Text:
     """The word for a decision."""
     text, style = WORDS.get(one["decision"], (harmless(str(one["decision"])), ""))

@@ -1,0 +1,71 @@
+"""What follows from the figures for the person at the bench, in plain words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from breakerbench.cli.report import Shown, figure, name
+from breakerbench.judge.specification import Specification
+from breakerbench.tools.gap import gap_change_mm, inches
+
+#: Less than this is not worth touching the screw for, mm; common practice, no source.
+LEAST_TURN_MM = 0.01
+#: The figures of the dwell that a turn of the gap moves.
+OF_THE_GAP = ("dwell.mean_deg", "dwell.percent")
+
+
+def advice(result: Mapping[str, Any], spec: Specification, shown: Shown) -> Iterator[str]:
+    """What follows from the dwell, in plain words. Which part is worn is not said from this."""
+    decided = {one["what"]: one["decision"] for one in result["decisions"]}
+    if not any(decided.get(what) == "pass" for what in OF_THE_GAP):
+        yield from _gap(result, spec, shown)
+    others = [
+        name(what)
+        for what, decision in decided.items()
+        if decision == "fail" and what not in OF_THE_GAP
+    ]
+    if others:
+        yield (
+            f"Out of limits{' too' if 'fail' in map(decided.get, OF_THE_GAP) else ''}: "
+            f"{', '.join(others)}. Turning the gap does not mend that. Which part to replace is "
+            "not said yet by this version."
+        )
+
+
+def _gap(result: Mapping[str, Any], spec: Specification, shown: Shown) -> Iterator[str]:
+    dwell, u = figure(result, "dwell.mean_deg"), figure(result, "dwell.u_deg")
+    percent = figure(result, "dwell.percent")
+    if dwell is None and percent is not None:  # no angle in the trace, but the lobes are known
+        dwell = percent / 100.0 * 360.0 / spec.distributor.lobes
+    aim = spec.dwell.aim_deg if spec.dwell else None
+    change = spec.gap.dwell_change_deg_per_mm if spec.gap else None
+    if dwell is None or aim is None:
+        yield "The gap cannot be advised on: " + (
+            "the dwell was not measured."
+            if dwell is None
+            else "the specification states no dwell to aim at ([dwell] aim_deg)."
+        )
+        return
+    unit = shown.unit("deg")
+    there = f"Dwell is {shown.number(dwell, 'deg', u)} {unit}"
+    wanted = f"{shown.number(aim, 'deg')} {unit}"
+    turn = None if change is None else gap_change_mm(dwell, aim, change)
+    if turn is not None and abs(turn) < LEAST_TURN_MM:
+        yield f"{there}, and {wanted} is aimed at: leave the gap as it is."
+        return
+    way = "wider" if dwell > aim else "closer"
+    how = (
+        f"a little {way} (how much is not stated: [gap] dwell_change_deg_per_mm)"
+        if turn is None
+        else f"about {abs(turn):.2f} mm ({abs(inches(turn)):.3f} inch) {way}"
+    )
+    yield (
+        f"{there}; aim at {wanted}, low in the band, because the rubbing block beds in and dwell "
+        f"rises. Set the gap {how}, then measure again: trust the dwell and not a feeler, which "
+        "reads the tip of a pitted contact."
+    )
+    yield (
+        "Then check the timing again: each distributor degree of dwell moves it by about a "
+        "crankshaft degree."
+    )

@@ -148,8 +148,8 @@ class Analyzer:
             "speed": {"min_rpm": None, "max_rpm": None, "revolutions": 0},
             "dwell": {
                 "mean_deg": None, "u_deg": None, "percent": None, "u_percent": None,
-                "per_lobe_deg": [], "u_per_lobe_deg": [], "variation_deg": None, "by_speed": [],
-                "meter_deg": None,
+                "per_lobe_deg": [], "u_per_lobe_deg": [], "variation_deg": None,
+                "u_variation_deg": None, "by_speed": [], "meter_deg": None,
             },
             "spacing": {
                 "error_deg": [], "interval_error_deg": [], "u_deg": None, "u_interval_deg": None,
@@ -165,7 +165,7 @@ class Analyzer:
         tool: Instrument = e.instrument()
         summary = summarize(t, tool)
         figures["speed"] = speed_figures(t)
-        figures["dwell"] = dwell_figures(t, tool, summary)
+        figures["dwell"] = {"u_variation_deg": None} | dwell_figures(t, tool, summary)
         figures["spacing"] = spacing_figures(t, tool, summary)
         scatter = scatter_figures(t, tool)
         if isinstance(scatter, str):

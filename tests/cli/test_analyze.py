@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -38,6 +39,25 @@ def test_json_on_standard_output(as_json: Ran) -> None:
     for table in ("coil", "spark"):  # what is not measured is null, with its reason
         assert set(result[table].values()) == {None}
         assert result["why"][table]
+
+
+def test_developers_guide_names_every_key_and_no_other(as_json: Ran) -> None:
+    guide = Path(__file__).parents[2].joinpath("DEVELOPERS.md").read_text(encoding="utf-8")
+    section = guide.split("## The result, key by key")[1].split("\n## ")[0]
+    table = section.split("| key | unit")[1].split("\n\n")[0]
+    told = {
+        key for row in table.splitlines() for key in re.findall(r"`([^`]+)`", row.split("|")[1])
+    }
+    result = json.loads(as_json.out)
+    leaf = ("why",)
+    written = {
+        f"{name}.{key}" if isinstance(value, dict) and name not in leaf else name
+        for name, value in result.items()
+        for key in (value if isinstance(value, dict) and value else ("",))
+    }
+    assert told == written
+    for one in result["decisions"]:
+        assert all(f"`{key}`" in section for key in one)
 
 
 def test_json_file_is_the_same(as_json: Ran, trace_csv: Path, tmp_path: Path) -> None:

@@ -127,6 +127,11 @@ class Analyzer:
         result["lost"] = {"frames": e.lost_frames, "seconds": e.lost_s}
         result["why"] = why
         result["notes"] = e.notes()
+        if e.reference == "none" and result["spacing"]["error_deg"]:
+            result["notes"].append(
+                "There is no index: which lobe is called lobe 1 is arbitrary, and ripple of the "
+                "drive is taken for errors of the lobes."
+            )
         result["warnings"] = self._warnings()
         result["decisions"] = []
         result["findings"] = []

@@ -195,6 +195,10 @@ def test_what_the_options_leave_open_is_said(trace_csv: Path, tmp_path: Path) ->
     encoder = write_csv(tmp_path / "run.csv", encoder_pulses=60)
     assert "Add --encoder-pulses N" in warnings(encoder, "--json", "-")
     assert "no encoder channel" in warnings(trace_csv, "--encoder-pulses", "60", "--json", "-")
+    neither = write_csv(tmp_path / "none.csv", heading="points_v,x").read_text()
+    (tmp_path / "none.csv").write_text(neither.replace(",x,index", ",x"))
+    ran = breakerbench("analyze", tmp_path / "none.csv", "--spec", "four-lobe", "--json", "-")
+    assert "lobe 1 is arbitrary" in json.loads(ran.out)["notes"][0]
     assert "of kind hand" in warnings(trace_csv, "--kind", "hand", "--json", "-")
     assert warnings(trace_csv, "--json", "-") == ""
 
@@ -237,6 +241,10 @@ def test_a_recording_without_its_header(recording: Path, tmp_path: Path) -> None
     cut = tmp_path / "cut.bbr"
     cut.write_bytes(recording.read_bytes()[:50])
     assert "cut.bbr" in breakerbench("analyze", cut).error
+    cut.write_bytes(recording.read_bytes()[:3000])  # the header is whole, the first block is not
+    ran = breakerbench("analyze", cut, "--json", "out.json", folder=tmp_path)
+    assert "holds no samples" in ran.error
+    assert names(tmp_path) == {"cut.bbr"}
 
 
 def test_a_recording_cut_short_is_read_and_says_so(recording: Path, tmp_path: Path) -> None:

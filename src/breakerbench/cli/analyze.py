@@ -57,7 +57,10 @@ def measured(
     source = open_trace(path, options)
     try:
         with progress("measuring") as report:
-            return analyze(source, spec, report)
+            result = analyze(source, spec, report)
+        if not result["trace"]["seconds"]:  # cut before the end of its first block
+            raise BadInput(path, "holds no samples that can be read", "record it again")
+        return result
     except OSError as error:  # the disk failed, the stick was pulled out
         raise BadInput(path, f"cannot be read on ({reason(error)})", "copy it first") from error
     finally:

@@ -105,6 +105,8 @@ def parse_specification(content: bytes, where: str) -> Specification:
     schema = raw.pop("schema", None)
     if isinstance(schema, bool) or schema != SCHEMA:
         what = "is missing" if schema is None else f"{shown(schema)} is not known"
+        if schema == str(SCHEMA):
+            what = "is text, a number is needed"
         raise BadInput(f"{where} schema", what, f"write schema = {SCHEMA} on the first line")
     for name in raw:
         if name not in TABLES:

@@ -27,6 +27,7 @@ UNSEEN = (
     "the first touch of at least one lobe leaves no sign: the coil rings at that moment and the "
     "converter cuts it off; a channel that also shows negative voltages would"
 )
+MOST_LOBES = 12
 NOT_YET = "this version does not measure it yet"
 LATER: dict[str, dict[str, Any]] = {
     "bounce": {"onset_rpm": None, "by_speed": []},
@@ -65,6 +66,11 @@ class Analyzer:
         self.edges = EdgeRun(header, told)
         self.timing: Timing | None = None
         self._held: list[Openings] = []
+        self._count = 0  # openings found
+        self._steps, self._turned_deg = (
+            0,
+            0.0,
+        )  # from one opening to the next, where both have angles
 
     def feed(self, event: Event) -> None:
         if isinstance(event, Block):
@@ -81,6 +87,12 @@ class Analyzer:
     # --- measuring ---
 
     def _measure(self, parts: list[Openings], cut: bool) -> None:
+        for openings in parts:
+            step = np.diff(openings.open_deg)
+            step = step[np.isfinite(step)]
+            self._count += len(openings)
+            self._steps += len(step)
+            self._turned_deg += float(step.sum())
         if self.timing is None and self.edges.lobes is not None:
             self.timing = Timing(self.edges.lobes, self._nominal(), self.edges.has_index)
         if self.timing is None:
@@ -98,6 +110,24 @@ class Analyzer:
             return None
         return np.asarray(spec.distributor.nominal_deg, float)
 
+    def _other_lobes(self) -> int | None:
+        """Lobes that the trace shows, where they are not those of the specification."""
+        e = self.edges
+        if e.told_lobes is None or e.reference == "none":
+            return None
+        shown = 0.0
+        if e.angle.cleaner is None:
+            shown = 360.0 * self._steps / self._turned_deg if self._turned_deg > 720.0 else 0.0
+        elif self.timing is None or self.timing.revolutions < 2:  # it found no rhythm to follow
+            pulses = e.angle.cleaner.report.pulses
+            shown = self._count / pulses if pulses >= 4 else 0.0
+        elif e.lobes is not None:
+            shown = e.lobes
+        lobes = round(shown)
+        # Openings before the first and after the last pulse count too: a fifth is no other lobe.
+        plain = 1 <= lobes <= MOST_LOBES and abs(shown - lobes) <= 0.2
+        return lobes if plain and lobes != e.told_lobes else None
+
     # --- result ---
 
     def _result(self) -> dict[str, Any]:
@@ -114,7 +144,8 @@ class Analyzer:
                 "reference": e.reference,
             },
         }
-        result |= self._timing_figures(why)
+        other = self._other_lobes()
+        result |= self._timing_figures(why, other)
         for name, empty in LATER.items():
             result[name] = {k: list(v) if isinstance(v, list) else v for k, v in empty.items()}
             why[name] = NOT_YET
@@ -137,17 +168,15 @@ class Analyzer:
         result["findings"] = []
         why["findings"] = NOT_YET
         if self.spec is not None:
-            if e.lobes is not None and e.lobes != self.spec.distributor.lobes:
-                other = f"the trace shows {e.lobes} lobes, the specification says "
-                other += str(self.spec.distributor.lobes)
-                result["warnings"].append(other + ": nothing is judged")
-                why["decisions"] = other
+            if other is not None:
+                why["decisions"] = _lobes_differ(other, self.spec.distributor.lobes)
+                result["warnings"].append(why["decisions"] + ": nothing is judged")
             else:
                 result["decisions"] = [d.to_json() for d in decide(result, self.spec)]
         clean: dict[str, Any] = _without_nan(result)
         return clean
 
-    def _timing_figures(self, why: dict[str, str]) -> dict[str, Any]:
+    def _timing_figures(self, why: dict[str, str], other: int | None) -> dict[str, Any]:
         e, t = self.edges, self.timing
         figures: dict[str, Any] = {
             "speed": {"min_rpm": None, "max_rpm": None, "revolutions": 0},
@@ -163,6 +192,8 @@ class Analyzer:
         }  # fmt: skip
         if t is None or t.revolutions < 2:
             reason = e.why or "fewer than two whole revolutions"
+            if other is not None and e.told_lobes is not None:
+                reason = _lobes_differ(other, e.told_lobes)
             for name in figures:
                 why[name] = reason
             return figures
@@ -188,8 +219,11 @@ class Analyzer:
             )
         if e.reference == "none":
             self._without_angle(figures, why)
-        elif not e.has_index and e.told_lobes is None:
-            _without_lobes(figures, why)
+        elif not e.has_index and (e.told_lobes is None or other is not None):
+            reason = "no index channel, and no specification that tells the number of lobes"
+            if other is not None and e.told_lobes is not None:
+                reason = _lobes_differ(other, e.told_lobes)
+            _without_lobes(figures, why, reason)
         return figures
 
     def _without_angle(self, figures: dict[str, Any], why: dict[str, str]) -> None:
@@ -229,9 +263,12 @@ class Analyzer:
         return warnings + self.edges.warnings()
 
 
-def _without_lobes(figures: dict[str, Any], why: dict[str, str]) -> None:
+def _lobes_differ(shown: int, told: int) -> str:
+    return f"the trace shows {shown} lobes, the specification says {told}"
+
+
+def _without_lobes(figures: dict[str, Any], why: dict[str, str], reason: str) -> None:
     """An encoder alone gives degrees, but not which openings make up a revolution of the cam."""
-    reason = "no index channel, and no specification that tells the number of lobes"
     figures["speed"]["revolutions"] = None
     why["speed.revolutions"] = reason
     dwell = figures["dwell"]

@@ -188,6 +188,23 @@ def test_an_encoder_alone_does_not_tell_the_lobes(tmp_path: Path) -> None:
     assert result["trace"]["lobes"] == 4
 
 
+@pytest.mark.parametrize("encoder_pulses", [0, 60], ids=["index", "encoder"])
+@pytest.mark.parametrize("told", [1, 2, 6, 8])
+def test_a_specification_of_another_cam_judges_nothing(
+    told: int, encoder_pulses: int, tmp_path: Path
+) -> None:
+    trace = write_csv(tmp_path / "run.csv", encoder_pulses=encoder_pulses)
+    body = "[dwell]\nmin_deg = 1.0\nmax_deg = 44.0\n[spacing]\nmax_error_deg = 1.0"
+    spec = write_spec(tmp_path / "spec.toml", body, lobes=told)
+    pulses = ("--encoder-pulses", "60") if encoder_pulses else ()
+    result = json.loads(breakerbench("analyze", trace, "--spec", spec, "--json", "-", *pulses).out)
+    assert result["decisions"] == []
+    assert f"the trace shows 4 lobes, the specification says {told}" in result["why"]["decisions"]
+    assert result["why"]["decisions"] in " ".join(result["warnings"])
+    if result["dwell"]["percent"] is not None:  # an index shows the right number
+        assert result["dwell"]["percent"] == pytest.approx(DWELL_DEG / 0.9, abs=0.05)
+
+
 def test_what_the_options_leave_open_is_said(trace_csv: Path, tmp_path: Path) -> None:
     def warnings(*arguments: str | Path) -> str:
         return " ".join(json.loads(breakerbench("analyze", *arguments).out)["warnings"])

@@ -133,6 +133,7 @@ class Analyzer:
     def _result(self) -> dict[str, Any]:
         e = self.edges
         why: dict[str, str] = {}
+        other = self._other_lobes()
         result: dict[str, Any] = {
             "schema": 1,
             "trace": {
@@ -140,11 +141,10 @@ class Analyzer:
                 "origin": self.header.origin,
                 "sample_rate_hz": self.header.sample_rate_hz,
                 "seconds": e.seconds,
-                "lobes": e.lobes if e.has_index else e.told_lobes,
+                "lobes": other or (e.lobes if e.has_index else e.told_lobes),
                 "reference": e.reference,
             },
         }
-        other = self._other_lobes()
         result |= self._timing_figures(why, other)
         for name, empty in LATER.items():
             result[name] = {k: list(v) if isinstance(v, list) else v for k, v in empty.items()}

@@ -67,10 +67,7 @@ class Analyzer:
         self.timing: Timing | None = None
         self._held: list[Openings] = []
         self._count = 0  # openings found
-        self._steps, self._turned_deg = (
-            0,
-            0.0,
-        )  # from one opening to the next, where both have angles
+        self._steps, self._turned_deg = 0, 0.0  # from one opening to the next, both with angles
 
     def feed(self, event: Event) -> None:
         if isinstance(event, Block):

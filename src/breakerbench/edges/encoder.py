@@ -49,6 +49,20 @@ class _Stretch:
     end: float
 
 
+def _smooth(spans: Floats, place: Ints) -> NDArray[np.bool_]:
+    """For each stretch between two places: no span differs from the next by more than ODD."""
+    # Where the longest is no more than ODD times the shortest, no two can be.
+    ends = spans[place[1:]]
+    short = np.minimum(np.minimum.reduceat(spans, place)[:-1], ends)
+    long = np.maximum(np.maximum.reduceat(spans, place)[:-1], ends)
+    smooth = long <= ODD * short
+    for k in np.flatnonzero(~smooth).tolist():
+        piece = spans[place[k] : place[k + 1] + 1]
+        a, b = piece[:-1], piece[1:]
+        smooth[k] = not ((b > ODD * a) | (a > ODD * b)).any()
+    return np.asarray(smooth)
+
+
 class PulseNumbers:
     """Numbers the pulses between index pulses, ``pulses`` to a revolution."""
 
@@ -89,19 +103,17 @@ class PulseNumbers:
             self.zero = _phase(count[:ZERO_KNOTS])
         told = np.rint(self.zero + self.pulses * turn[which] - count)
         even = np.diff(told) % self.pulses == 0.0
-        spans = np.diff(e)
-        odd = np.flatnonzero((spans[1:] > ODD * spans[:-1]) | (spans[:-1] > ODD * spans[1:]))
-        even &= np.diff(np.searchsorted(odd, place)) == 0
+        even &= _smooth(np.diff(e), place)
         parts: list[tuple[Floats, Floats]] = []
         k = 0
         while k < len(even):
             if even[k]:
                 stop = k + (int(np.argmin(even[k:])) or len(even) - k)
-                at = np.arange(place[k] + 1, place[stop] + 1)
+                begin, end = int(place[k]) + 1, int(place[stop]) + 1
                 offset = self._agree(float(told[k]))
                 if first and not parts:
                     parts.append(_before_first(e[: place[k] + 2], self.pulses, offset))
-                parts.append((e[at], at + offset))
+                parts.append((e[begin:end], np.arange(begin + offset, end + offset)))
                 self._offset = offset
             else:
                 stop = k + 1
@@ -117,7 +129,9 @@ class PulseNumbers:
         if self._offset is not None:
             self._offset += float(place[-1])
         times, numbers = zip(*parts, strict=True) if parts else ((e[:0],), (e[:0],))
-        return np.concatenate(times), np.concatenate(numbers), int(which[-1]), int(place[-1])
+        if len(parts) > 1:
+            times, numbers = (np.concatenate(times),), (np.concatenate(numbers),)
+        return times[0], numbers[0], int(which[-1]), int(place[-1])
 
     def _clear(self, e: Floats, place: Ints) -> NDArray[np.bool_]:
         """Index pulses that do not fall into a gap."""

@@ -10,7 +10,6 @@ from hypothesis import strategies as st
 from breakerbench.edges.angle import Angle
 from breakerbench.edges.contact import _second_largest
 from breakerbench.edges.crossings import (
-    BLOCK,
     POST,
     PRE,
     CrossingFinder,
@@ -25,6 +24,7 @@ from breakerbench.edges.place import EdgeShape, place_steps, rise_shape, search_
 from breakerbench.edges.shapes import LN2
 
 RATE = 250e3
+BLOCK = 1 << 15
 
 
 def contact_trace(
@@ -41,7 +41,7 @@ def contact_trace(
 )
 def test_rechunk_cuts_at_fixed_places_however_it_is_fed(sizes: list[int], first: int) -> None:
     x = np.arange(sum(sizes), dtype=np.int64).astype(np.int16)
-    chunk = Rechunk()
+    chunk = Rechunk(BLOCK)
     blocks, at = [], 0
     for size in sizes:
         blocks += [(f, b.copy()) for f, b in chunk.feed(first + at, x[at : at + size])]

@@ -10,15 +10,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from math import ceil, floor
+from math import ceil, floor, log2
 
 import numpy as np
 from numpy.typing import NDArray
 
 from breakerbench.edges.levels import Levels, learn_levels, track_levels
 
-#: Samples of one working block; every block ends at a multiple of this on the sample clock.
-BLOCK = 1 << 18
+#: A working block lasts as long as this or up to twice as long, but has no more samples than that.
+BLOCK_S = 1.5
+MOST_BLOCK = 1 << 19
 #: Samples kept before and after a crossing. Sample PRE of a window is the first in the new state.
 PRE, POST = 16, 48
 #: Learning gives up on a stretch of this many samples and starts again with newer ones.
@@ -134,31 +135,38 @@ def changes(out: NDArray[np.bool_]) -> Ints:
     return np.asarray(8 * odd[byte >> 3] + (byte & 7))
 
 
+def working_block(sample_rate_hz: float) -> int:
+    """Samples of one working block, a power of two: fixed for a trace, whatever its input's blocks."""
+    return min(1 << ceil(log2(max(BLOCK_S * sample_rate_hz, 64.0))), MOST_BLOCK)
+
+
 class Rechunk:
-    """Cuts contiguous samples at fixed places of the sample clock.
+    """Cuts contiguous samples at the multiples of ``block`` on the sample clock.
 
     ``feed`` returns the whole working blocks that are complete, ``rest`` what is left at a hole or at
     the end. What they return is good until the next call: one buffer serves all blocks.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, block: int) -> None:
+        self.block = block
         self._buffer: Samples = np.empty(0, np.int16)
         self._first: int | None = None
         self._held = 0
 
     def feed(self, first: int, x: Samples) -> Iterator[tuple[int, Samples]]:
+        block = self.block
         while len(x):
-            if self._first is None and first % BLOCK == 0 and len(x) >= BLOCK:
+            if self._first is None and first % block == 0 and len(x) >= block:
                 # A whole working block as it came: nothing to copy.
-                yield first, x[:BLOCK]
-                first += BLOCK
-                x = x[BLOCK:]
+                yield first, x[:block]
+                first += block
+                x = x[block:]
                 continue
             if self._first is None:
                 self._first, self._held = first, 0
                 if not len(self._buffer) or self._buffer.dtype != x.dtype:
-                    self._buffer = np.empty(BLOCK, x.dtype)
-            room = BLOCK - (self._first % BLOCK) - self._held
+                    self._buffer = np.empty(block, x.dtype)
+            room = block - (self._first % block) - self._held
             piece = x[:room]
             self._buffer[self._held : self._held + len(piece)] = piece
             self._held += len(piece)
@@ -196,7 +204,7 @@ class CrossingFinder:
         self._out: bool | None = None
         # Crossings whose window reaches past the samples so far: at, out, closed, swing, noise.
         self._late = np.empty((0, 5))
-        self._scratch = np.empty(BLOCK, bool)
+        self._scratch = np.empty(0, bool)
 
     def feed(self, first: int, x: Samples) -> list[Crossings]:
         """Crossings completed by the working block ``x``, the next one of this stretch."""
@@ -272,6 +280,8 @@ class CrossingFinder:
 
     def _is_out(self, x: Samples, levels: Levels) -> NDArray[np.bool_]:
         """True where the sample lies outside the closed band. The hot loop of the program."""
+        if len(self._scratch) < len(x):
+            self._scratch = np.empty(len(x), bool)
         scratch = self._scratch[: len(x)]
         top, bottom = levels.closed + levels.low, levels.closed - levels.low
         upper: np.int16 | np.float32

@@ -16,6 +16,7 @@ from breakerbench.edges.crossings import (
     CrossingFinder,
     Crossings,
     Rechunk,
+    working_block,
 )
 from breakerbench.edges.events import Instrument, Openings, join_openings
 from breakerbench.edges.index import IndexCleaner
@@ -27,7 +28,7 @@ from breakerbench.trace import EDGE_NAMES, Block, EdgeTimes, Header, Hole
 #: Contacts from which the shape of the edges is learned.
 LEARN_CONTACTS = 64
 #: Working blocks between two rounds of work on the few samples around crossings.
-BLOCKS_A_ROUND = 12
+BLOCKS_A_ROUND = 6
 
 Floats = NDArray[np.float64]
 
@@ -55,9 +56,10 @@ class EdgeRun:
         self._samples = 0
         self._round = blocks_a_round
         self._since = 0
-        self._chunk = Rechunk()
+        block = working_block(header.sample_rate_hz)
+        self._chunk = Rechunk(block)
         self._logic = {
-            row: (Rechunk(), LogicEdges(c.name, header.sample_rate_hz, c.offset_s - c.delay_s))
+            row: (Rechunk(block), LogicEdges(c.name, header.sample_rate_hz, c.offset_s - c.delay_s))
             for row, c in enumerate(header.channels)
             if c.name in EDGE_NAMES
         }

@@ -12,11 +12,11 @@ from breakerbench.edges.run import EdgeRun
 from breakerbench.judge.decisions import decide
 from breakerbench.measure.figures import (
     dwell_figures,
-    scatter_figures,
     spacing_figures,
     speed_figures,
     summarize,
 )
+from breakerbench.measure.scatter import scatter_figures
 from breakerbench.measure.timing import Timing
 from breakerbench.trace import Block, EdgeTimes, Event, Header, Hole, Source
 
@@ -200,7 +200,7 @@ class Analyzer:
         figures["speed"] = speed_figures(t)
         figures["dwell"] = {"u_variation_deg": None} | dwell_figures(t, tool, summary)
         figures["spacing"] = spacing_figures(t, tool, summary)
-        scatter = scatter_figures(t, tool)
+        scatter = scatter_figures(t.windows, tool)
         if isinstance(scatter, str):
             why["scatter"] = scatter
         else:

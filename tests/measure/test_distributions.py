@@ -1,4 +1,4 @@
-"""Student's t, chi-square and incomplete beta against scipy (cephes and boost underneath)."""
+"""Student's t, chi-square, F and incomplete beta against scipy (cephes and boost underneath)."""
 
 from __future__ import annotations
 
@@ -7,12 +7,13 @@ import math
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.special import betainc, chdtr, chdtri, stdtrit
+from scipy.special import betainc, chdtr, chdtri, fdtrc, stdtrit
 
 from breakerbench.measure.distributions import (
     MANY_DOF_CHI2,
     chi2_below,
     chi2_quantile,
+    f_above,
     incomplete_beta,
     t_factor,
 )
@@ -53,3 +54,9 @@ def test_all_lies_below_much(dof: float) -> None:
 @given(st.floats(0.1, 300.0), st.floats(0.1, 300.0), st.floats(0.0, 1.0))
 def test_incomplete_beta(a: float, b: float, x: float) -> None:
     assert incomplete_beta(a, b, x, 1.0 - x) == pytest.approx(float(betainc(a, b, x)), abs=1e-11)
+
+
+@given(st.floats(0.3, 3000.0), st.floats(0.3, 3000.0), st.floats(0.01, 50.0))
+def test_f(dof: float, other: float, ratio: float) -> None:
+    expected = float(fdtrc(dof, other, ratio))
+    assert f_above(dof, other, ratio) == pytest.approx(expected, rel=1e-8, abs=1e-12)

@@ -20,9 +20,13 @@ Bools = NDArray[np.bool_]
 
 #: Pitches past the first and the last opening in which an index pulse is still placed.
 CARRY_LOBES = 1.2
-#: With an index alone: largest cubic part of the interpolation, degrees, that is still believed. A
-#: step of the speed within a revolution makes it large, a steady ramp does not.
-MOST_UNSURE_DEG = 0.3
+#: With an index alone: the cubic part of the interpolation, degrees, that is believed in any case,
+#: and beyond it how many times that of the revolutions before. A step of the speed or one index pulse
+#: out of place makes it large once; ripple makes it large always, and so the angle is no worse there.
+UNSURE_DEG = 0.02
+UNSURE_RATIO = 6.0
+#: Revolutions that it is held against.
+UNSURE_TURNS = 8
 #: Index pulses from which it is told whether the drive keeps step with the sample clock.
 LOCK_KNOTS = 512
 
@@ -148,7 +152,8 @@ class Angle:
         if self.pulses:
             settled, keep = self._clean_t, self._reach
             return float(settled[-keep - 1]) if len(settled) > 2 * keep else -np.inf
-        return float(self._knot_t[-2]) if len(self._knot_t) > 3 else -np.inf
+        enough = UNSURE_TURNS + 2 if self._first_knot else 3
+        return float(self._knot_t[-2]) if len(self._knot_t) > enough else -np.inf
 
     def at(self, time_s: Floats, openings: bool = False) -> tuple[Floats, Bools]:
         """(angle in degrees, valid) of events; only those before ``ready_until`` are final.
@@ -172,7 +177,7 @@ class Angle:
 
     def forget_before(self, time_s: float) -> None:
         """Drop what no event at or after ``time_s`` needs."""
-        k = max(int(np.searchsorted(self._knot_t, time_s)) - 4, 0)
+        k = max(int(np.searchsorted(self._knot_t, time_s)) - UNSURE_TURNS - 4, 0)
         k = min(k, self._next_knot) if self.pulses else k
         self._first_knot &= k == 0
         self._knot_t, self._knot_r = self._knot_t[k:], self._knot_r[k:]
@@ -209,10 +214,33 @@ class Angle:
         d_a = (2.0 / x3 - d01) / (x3 - x1)
         cubic = np.where(has_before & has_after, (d_a - d_b) / (x3 - x0) * (x - x0), 0.0)
         bend = np.where(has_before, d_b, np.where(has_after, d_a, 0.0)) + cubic
-        # The cubic's own part tells how unevenly the drive turns: past a mark nothing is believed.
-        unsure = 360.0 * np.abs(cubic * 0.25 * x1**2)
-        valid &= unsure < MOST_UNSURE_DEG
+        valid &= self._believed()[k]
         return 360.0 * (r[k] + x * d01 + x * (x - x1) * bend), valid
+
+    def _believed(self) -> Bools:
+        """For each revolution between the index pulses: whether the drive turned as it usually does.
+
+        Told by the cubic part alone, at its largest.
+        """
+        t, r = self._knot_t, self._knot_r
+        n = len(t) - 1
+        believed = np.ones(n, bool)
+        if n < 3:
+            return believed
+        part = np.full(n, np.nan)
+        whole = np.diff(r) == 1.0
+        inner = whole[:-2] & whole[1:-1] & whole[2:]
+        # x (x^2 - 1) is 0.385 at its largest, in revolutions.
+        part[1:-1] = np.where(
+            inner, 360.0 * 0.385 * np.abs(_cubic_part(t)) * np.diff(t)[1:-1] ** 3, np.nan
+        )
+        w = UNSURE_TURNS
+        usual = np.full(n, _median_of_known(part[None, :w])[0])
+        if n > w:
+            windows = np.lib.stride_tricks.sliding_window_view(part[:-1], w)
+            usual[w:] = _median_of_known(windows)
+        limit = np.maximum(UNSURE_DEG, UNSURE_RATIO * usual)
+        return np.asarray(~(part > limit))
 
     # --- encoder ---
 
@@ -309,3 +337,18 @@ class Angle:
             product = float((centre[lag:] * centre[:-lag]).sum())
             share += 2.0 * alike * ((2 * h - lag) / (2.0 * h) ** 2 + product * (off / power) ** 2)
         return np.asarray(share)
+
+
+def _cubic_part(t: Floats) -> Floats:
+    """Third divided difference of the count of revolutions at every four neighbouring pulses."""
+    first = 1.0 / np.diff(t)
+    second = np.diff(first) / (t[2:] - t[:-2])
+    return np.asarray(np.diff(second) / (t[3:] - t[:-3]))
+
+
+def _median_of_known(rows: Floats) -> Floats:
+    """Median of each row without its nan, the lower one of two; 0 where there is nothing else."""
+    known = np.isfinite(rows).sum(axis=1)
+    ordered = np.sort(rows, axis=1)  # nan goes last
+    middle = ordered[np.arange(len(rows)), np.maximum(known - 1, 0) // 2]
+    return np.asarray(np.where(known > 0, middle, 0.0))

@@ -1,10 +1,10 @@
-"""Student's t and chi-square, as far as uncertainties need them.
+"""Student's t, chi-square and F, as far as uncertainties need them.
 
 Of our own because importing the library that has them takes 0.3 s, more than all the rest of the
 start of `analyze` (measured); the tests hold every function against that library.
 
 Sources: NIST Digital Library of Mathematical Functions (DLMF) 8.7.1, 8.17; Abramowitz and Stegun,
-Handbook of Mathematical Functions, 26.4.17, 26.7.1, 26.7.5.
+Handbook of Mathematical Functions, 26.4.17, 26.6.2, 26.7.1, 26.7.5.
 """
 
 from __future__ import annotations
@@ -63,6 +63,12 @@ def chi2_quantile(dof: float, probability: float) -> float:
     return math.exp(
         _where(lambda log_x: chi2_below(dof, math.exp(log_x)), probability, math.log(dof), 3.0)
     )
+
+
+def f_above(dof: float, other_dof: float, ratio: float) -> float:
+    """Probability that a ratio of two mean squares of one variance is above ``ratio`` (A&S 26.6.2)."""
+    rest = other_dof + dof * ratio
+    return incomplete_beta(0.5 * other_dof, 0.5 * dof, other_dof / rest, dof * ratio / rest)
 
 
 def _where(rising: Callable[[float], float], value: float, begin: float, step: float) -> float:

@@ -15,7 +15,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from breakerbench.edges.events import Instrument
-from breakerbench.measure.spread import standard_deviation
 from breakerbench.measure.timing import BIN_RPM, Timing
 from breakerbench.measure.uncertainty import (
     Component,
@@ -334,50 +333,3 @@ def spacing_figures(t: Timing, tool: Instrument, s: Summary) -> dict[str, Any]:
         [Component("repeatability", u * float(np.sqrt(2.0 * own)), dof), *both]
     )
     return figures
-
-
-def scatter_figures(t: Timing, tool: Instrument) -> dict[str, Any] | str:
-    """Scatter, or the reason why there is none.
-
-    Pooled within-lobe variance: what the lobes of a revolution share plus what each has alone, each
-    from its own mean square (analysis of variance), so that removing the trend biases neither.
-    """
-    steady, moving = t.steady, t.moving
-    sums = steady if steady.common_dof >= 5 or moving.common_dof <= steady.common_dof else moving
-    if sums.common_dof < 1:
-        return "too few whole revolutions in a row"
-    n = t.lobes
-    parts = [(sums.common / sums.common_dof / n, sums.common_dof)]
-    if n > 1:
-        parts.append((sums.own / sums.own_dof * (n - 1) / n, sums.own_dof))
-    variance = sum(part for part, _ in parts)
-    # Satterthwaite's formula for a sum of mean squares.
-    spread = sum(part**2 / part_dof for part, part_dof in parts)
-    dof = variance**2 / spread if spread > 0.0 else sums.common_dof
-    omega2 = sums.omega2 / sums.events
-    placement = sums.noise / sums.events
-    # A cubic through four index times carries on average 0.8 of one time's variance.
-    reference = (
-        0.8 * tool.u_index_s**2 * omega2
-        if tool.index_only
-        else tool.encoder_share * tool.u_pulse_s**2 * omega2
-    )
-    noise = placement + reference
-    own = max(variance - noise, 0.0)
-    value = float(np.sqrt(own))
-    estimate = standard_deviation(float(np.sqrt(variance)), dof)
-    # d(own) = 2 sqrt(variance) d(sqrt(variance)): the part taken off makes the rest less certain.
-    u = estimate.U * float(np.sqrt(variance)) / max(value, 0.5 * float(np.sqrt(variance)), 1e-9)
-    u = float(np.hypot(u, 0.5 * noise / max(value, float(np.sqrt(noise)), 1e-9)))
-    doubt = 0.0
-    if tool.index_only and sums.paired > 0:
-        # What openings share with the touches beside them may be the drive's unevenness within the
-        # revolution, or the shaft's; the index alone cannot say which.
-        shared = float(sums.with_touch.max()) / sums.paired
-        if shared > 2.5 * variance / np.sqrt(sums.paired):
-            doubt = value - float(np.sqrt(max(own - shared, 0.0)))
-    return {
-        "deg": value,
-        "range_deg": sums.high - sums.low,
-        "u_deg": float(np.hypot(u, doubt)),
-    }

@@ -7,13 +7,11 @@ Definitions: DEVELOPERS.md.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from functools import lru_cache
-
 import numpy as np
 from numpy.typing import NDArray
 
 from breakerbench.edges.events import Openings, join_openings
+from breakerbench.measure.scatter import Windows
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -21,11 +19,6 @@ Bools = NDArray[np.bool_]
 
 BIN_RPM = 50.0
 BINS = 400
-#: Revolutions of one scatter window, and the fewest worth taking at a break.
-WINDOW = 32
-SHORTEST_WINDOW = 3
-#: A window whose speed changes by more than this is not steady.
-STEADY_RPM = 50.0
 
 
 class Bins:
@@ -48,48 +41,6 @@ class Bins:
         self.u_touch2 = np.zeros(BINS)
 
 
-@dataclass(slots=True)
-class ScatterSums:
-    """Sums of scatter windows.
-
-    common, own  squares of what all lobes of a revolution share, and of what each has alone, with
-                 their degrees of freedom
-    events       openings; noise, omega2: their placement variance (deg^2) and speed squared
-    with_touch   products of each opening with the touch before it, and with the touch after it
-    low, high    smallest and largest deviation
-    """
-
-    common: float = 0.0
-    common_dof: float = 0.0
-    own: float = 0.0
-    own_dof: float = 0.0
-    events: float = 0.0
-    noise: float = 0.0
-    omega2: float = 0.0
-    with_touch: Floats = field(default_factory=lambda: np.zeros(2))
-    paired: float = 0.0
-    low: float = 0.0
-    high: float = 0.0
-
-
-def trend_degree(rows: int) -> int:
-    return 3 if rows >= 12 else (1 if rows >= 5 else 0)
-
-
-_NO_TURNS = np.empty(0, np.int64)
-
-
-@lru_cache(maxsize=WINDOW + 1)
-def _projection(m: int) -> Floats:
-    """Matrix that takes the means of m neighbouring revolutions to their smooth trend: advance, drift.
-
-    It projects them on polynomials of the trend's degree.
-    """
-    basis = np.vander(np.linspace(-1.0, 1.0, m), trend_degree(m) + 1, increasing=True)
-    q, _ = np.linalg.qr(basis)
-    return np.asarray(q @ q.T)
-
-
 class Timing:
     """Adds up the revolutions of a run.
 
@@ -104,8 +55,7 @@ class Timing:
         even = np.arange(lobes) * (360.0 / lobes)
         self.nominal = even if nominal is None else np.asarray(nominal, float) - float(nominal[0])
         self.bins = Bins(lobes)
-        self.steady = ScatterSums()
-        self.moving = ScatterSums()
+        self.windows = Windows(lobes)
         self.revolutions = 0
         self.least_rpm = np.inf
         self.most_rpm = -np.inf
@@ -117,8 +67,6 @@ class Timing:
         self._last_deg = 0.0
         self._pending: Openings | None = None
         self._pending_n = np.empty(0, np.int64)
-        self._window = np.empty((0, 0))
-        self._window_turn = _NO_TURNS
         self._before: tuple[Ints, Floats, Floats] | None = None
 
     # --- labels ---
@@ -272,7 +220,7 @@ class Timing:
         self.most_rpm = max(self.most_rpm, float(rpm.max()))
         self._steps(turn, np.where(whole, mean, np.nan), error)
         place = phase[:, None] + error
-        self._to_windows(turn, np.column_stack([rpm, u2, place, place - dwell]))
+        self.windows.add(turn, np.column_stack([rpm, u2, place, place - dwell]))
 
     def _steps(self, turn: Ints, mean: Floats, error: Floats) -> None:
         """Differences between neighbouring revolutions: they tell whether these are independent."""
@@ -291,87 +239,13 @@ class Timing:
         np.add.at(self.error_steps, np.zeros(len(wide), np.int64), float(self.lobes))
         np.add.at(self.error_steps, np.ones(len(wide), np.int64), wide)
 
-    # --- scatter ---
-
-    def _to_windows(self, turn: Ints, rows: Floats) -> None:
-        """Collect neighbouring revolutions into windows of WINDOW; a break closes a window early.
-
-        rows  speed, placement variance, place of each opening, place of the touch before each
-        """
-        held = self._window
-        rows = np.concatenate([held, rows]) if len(held) else rows
-        turn = np.concatenate([self._window_turn, turn]) if len(held) else turn
-        ends = np.append(np.flatnonzero(np.diff(turn) != 1) + 1, len(turn)).tolist()
-        begin = 0
-        for end in ends:
-            whole = (end - begin) // WINDOW * WINDOW
-            if whole:
-                self._add_windows(rows[begin : begin + whole].reshape(-1, WINDOW, rows.shape[1]))
-            begin += whole
-            if end < len(turn):
-                self._add_windows(rows[None, begin:end])
-                begin = end
-        self._window, self._window_turn = rows[begin:], turn[begin:]
-
-    def _close_window(self) -> None:
-        held, self._window, self._window_turn = self._window, np.empty((0, 0)), _NO_TURNS
-        self._add_windows(held[None])
-
-    def _add_windows(self, rows: Floats) -> None:
-        """Add windows of equal length: rows (windows, revolutions, columns), see ``_to_windows``."""
-        windows, m, _ = rows.shape
-        if m < SHORTEST_WINDOW:
-            return
-        n = self.lobes
-        rpm, u2, x, touch = rows[..., 0], rows[..., 1], rows[..., 2 : 2 + n], rows[..., 2 + n :]
-        centred = x - x.mean(axis=1, keepdims=True)
-        shared = centred.mean(axis=2)
-        smooth = np.einsum("ij,wj->wi", _projection(m), shared)
-        alone = (centred - shared[..., None]).reshape(windows, -1)
-        flat = (centred - smooth[..., None]).reshape(windows, -1)
-        # Each opening with the touch before it and the one after it: what these share is not the
-        # lobe's own.
-        other = touch - touch.mean(axis=1, keepdims=True) - smooth[..., None]
-        other = other.reshape(windows, -1)
-        omega2 = (rpm * 6.0) ** 2
-        of_each = np.column_stack(
-            [
-                ((shared - smooth) ** 2).sum(axis=1) * n,
-                (alone**2).sum(axis=1),
-                (u2 * omega2).sum(axis=1) * n,
-                omega2.sum(axis=1) * n,
-                flat.min(axis=1),
-                flat.max(axis=1),
-                (flat * other).sum(axis=1),
-                (flat[:, :-1] * other[:, 1:]).sum(axis=1),
-            ]
-        )
-        steady = np.ptp(rpm, axis=1) < STEADY_RPM
-        # One after the other, so that the sums do not depend on how the run was split.
-        for values, is_steady in zip(of_each.tolist(), steady.tolist(), strict=True):
-            common, own, noise, omega, low, high, before, after = values
-            sums = self.steady if is_steady else self.moving
-            sums.common += common
-            sums.common_dof += m - 1 - trend_degree(m)
-            sums.own += own
-            sums.own_dof += (m - 1) * (n - 1)
-            sums.events += m * n
-            sums.noise += noise
-            sums.omega2 += omega
-            sums.low = min(sums.low, low)
-            sums.high = max(sums.high, high)
-            # Not where a touch is missing.
-            if np.isfinite(before):
-                sums.with_touch += before, after
-                sums.paired += float(m * n)
-
     def finish(self) -> None:
         """Close what is open; nothing can be added to these sums after."""
-        self._close_window()
+        self.windows.close()
 
     def cut(self) -> None:
         """A hole: the revolution under way is lost, the numbering of the lobes goes on."""
         self._pending = None
         self._pending_n = np.empty(0, np.int64)
-        self._close_window()
+        self.windows.close()
         self._before = None

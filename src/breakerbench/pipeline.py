@@ -154,7 +154,7 @@ class Analyzer:
             why["advance"] = "no index channel"
         result["lost"] = {"frames": e.lost_frames, "seconds": e.lost_s}
         result["why"] = why
-        result["notes"] = e.notes()
+        result["notes"] = e.notes() + self._left_out()
         if e.reference == "none" and result["spacing"]["error_deg"]:
             result["notes"].append(
                 "There is no index: which lobe is called lobe 1 is arbitrary, and ripple of the "
@@ -241,6 +241,12 @@ class Analyzer:
             for key, value in spacing.items():
                 spacing[key] = [] if isinstance(value, list) else None
             why["spacing"] = why["speed"]
+
+    def _left_out(self) -> list[str]:
+        n = self.timing.left_out if self.timing is not None else 0
+        if not n:
+            return []
+        return [f"{n} revolutions in which the advance moved were left out of dwell and spacing."]
 
     def _warnings(self) -> list[str]:
         warnings = list(self.spec.warnings) if self.spec is not None else []

@@ -30,8 +30,10 @@ BIN_REVOLUTIONS = 10
 #: Ripple that a drive may have without any sign of it in the trace, half-width, share of the speed.
 #: From memory: a geared motor under light load turns evenly to about a thousandth.
 UNSEEN_RIPPLE = 0.0005
-#: The same for one lobe, whose openings and closings have nothing to be compared with.
+#: The same for one lobe, whose openings and closings have nothing to be compared with, and for ripple
+#: of as many cycles as lobes, which is alike for all of them.
 UNSEEN_RIPPLE_ONE_LOBE = 0.005
+UNSEEN_RIPPLE_AT_LOBES = 0.005
 #: No drive that one would bolt to a bench ripples more than this; a larger pattern is the cam's.
 MOST_RIPPLE = 0.03
 
@@ -157,6 +159,7 @@ class Summary:
     wave_open: Floats
     wave_dwell: Floats
     unseen_deg: float
+    at_lobes_deg: float
 
 
 def summarize(t: Timing, tool: Instrument) -> Summary:
@@ -168,6 +171,7 @@ def summarize(t: Timing, tool: Instrument) -> Summary:
     error = _within(b.n, b.error, b.error2)
     phase = float(b.phase.sum()) / count
     wave_open, wave_dwell, unseen = np.zeros(t.lobes), np.zeros(t.lobes), 0.0
+    at_lobes = 0.0
     if tool.index_only:
         reference = t.reference_deg or 0.0
         wave = hidden_pattern(t, error.mean, dwell.mean + reference, phase)
@@ -175,6 +179,7 @@ def summarize(t: Timing, tool: Instrument) -> Summary:
         wave_dwell = wave[: t.lobes] - wave[t.lobes :]
         share = UNSEEN_RIPPLE if t.lobes > 1 else UNSEEN_RIPPLE_ONE_LOBE
         unseen = rectangular(share * 180.0 / np.pi)
+        at_lobes = unseen if t.lobes == 1 else _ripple_at_lobes(t, float(mean.mean[0]) + reference)
     return Summary(
         order=lobe_order(t),
         omega_deg_s=omega,
@@ -186,7 +191,19 @@ def summarize(t: Timing, tool: Instrument) -> Summary:
         wave_open=wave_open,
         wave_dwell=wave_dwell,
         unseen_deg=unseen,
+        at_lobes_deg=at_lobes,
     )
+
+
+def _ripple_at_lobes(t: Timing, dwell_deg: float) -> float:
+    """Standard uncertainty of the mean dwell by ripple that has as many cycles as there are lobes.
+
+    It moves all openings alike and all closings alike, so nothing in the trace shows it; and the
+    rubbing block itself brakes the shaft that often. deg; 0 where the dwell is not known
+    """
+    swing = UNSEEN_RIPPLE_AT_LOBES / t.lobes * 180.0 / np.pi
+    lag = np.deg2rad(0.5 * t.lobes * dwell_deg)
+    return rectangular(2.0 * swing * abs(float(np.sin(lag)))) if np.isfinite(lag) else 0.0
 
 
 def _locked(tool: Instrument, s: Summary, u_placement: float, variance: float) -> float:
@@ -217,7 +234,7 @@ def mean_dwell_budget(
     """Budget of the dwell averaged over the lobes, from n revolutions with a given variance.
 
     Slow ripple adds to one lobe's dwell what it takes from another's: it cancels in the mean, but
-    for a cam of one lobe.
+    for ripple of as many cycles as lobes.
     """
     inflation = _inflation(t.dwell_steps, float(s.mean.variance[0]))
     return [
@@ -226,9 +243,14 @@ def mean_dwell_budget(
             "sampling locked to the speed",
             _locked(tool, s, s.placement_deg / float(np.sqrt(t.lobes)), variance),
         ),
-        Component("ripple without a trace", s.unseen_deg if t.lobes == 1 else 0.0),
+        Component("ripple without a trace", s.at_lobes_deg),
         *_fixed(tool, s, 2.0 / t.lobes),
     ]
+
+
+def _unseen(t: Timing, s: Summary) -> float:
+    """Ripple without a trace, slow and at the lobes; for one lobe these are the same."""
+    return s.unseen_deg if t.lobes == 1 else float(np.hypot(s.unseen_deg, s.at_lobes_deg))
 
 
 def lobe_dwell_budget(t: Timing, tool: Instrument, s: Summary, lobe: int) -> list[Component]:
@@ -244,7 +266,7 @@ def lobe_dwell_budget(t: Timing, tool: Instrument, s: Summary, lobe: int) -> lis
             "ripple the index cannot see",
             rectangular(float(np.abs(s.wave_dwell).max(initial=0.0))),
         ),
-        Component("ripple without a trace", s.unseen_deg),
+        Component("ripple without a trace", _unseen(t, s)),
         *_fixed(tool, s, 2.0),
     ]
 

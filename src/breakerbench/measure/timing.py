@@ -7,6 +7,8 @@ Definitions: DEVELOPERS.md.
 
 from __future__ import annotations
 
+from dataclasses import dataclass, fields
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -19,6 +21,15 @@ Bools = NDArray[np.bool_]
 
 BIN_RPM = 50.0
 BINS = 400
+
+
+#: The advance moves in a revolution whose speed differs from the next one's by more than this share
+#: and whose openings, as a whole, by more than these degrees.
+MOVING_SHARE = 0.02
+MOVING_DEG = 0.3
+#: Without these, there must be so many revolutions left, and this share of all.
+SETTLED_REVOLUTIONS = 10.0
+SETTLED_SHARE = 0.3
 
 
 class Bins:
@@ -41,6 +52,36 @@ class Bins:
         self.u_touch2 = np.zeros(BINS)
 
 
+@dataclass(frozen=True, slots=True)
+class _Revolutions:
+    """Whole revolutions in order, m of them.
+
+    turn, rpm, phase   (m,) number, speed, place of the openings as a whole (deg)
+    error, dwell       (m, lobes) spacing error; dwell less the first one seen, nan where not known
+    lost               (m,) degrees lost to bounce, mean of the lobes
+    u_open2, u_touch2  (m,) placement variances, s^2
+    moving             (m,) the advance moves
+    """
+
+    turn: Ints
+    rpm: Floats
+    phase: Floats
+    error: Floats
+    dwell: Floats
+    lost: Floats
+    u_open2: Floats
+    u_touch2: Floats
+    moving: Bools
+
+    def take(self, pick: slice) -> _Revolutions:
+        return _Revolutions(*(getattr(self, f.name)[pick] for f in fields(self)))
+
+
+def _join_revolutions(parts: list[_Revolutions]) -> _Revolutions:
+    names = [f.name for f in fields(_Revolutions)]
+    return _Revolutions(*(np.concatenate([getattr(p, name) for p in parts]) for name in names))
+
+
 class Timing:
     """Adds up the revolutions of a run.
 
@@ -54,7 +95,9 @@ class Timing:
         self.indexed = indexed
         even = np.arange(lobes) * (360.0 / lobes)
         self.nominal = even if nominal is None else np.asarray(nominal, float) - float(nominal[0])
-        self.bins = Bins(lobes)
+        self._every = Bins(lobes)
+        self._settled = Bins(lobes)
+        self.moving = 0
         self.windows = Windows(lobes)
         self.revolutions = 0
         self.least_rpm = np.inf
@@ -67,7 +110,7 @@ class Timing:
         self._last_deg = 0.0
         self._pending: Openings | None = None
         self._pending_n = np.empty(0, np.int64)
-        self._before: tuple[Ints, Floats, Floats] | None = None
+        self._before: _Revolutions | None = None
 
     # --- labels ---
 
@@ -198,54 +241,103 @@ class Timing:
         seen = np.isfinite(dwell)
         if self.reference_deg is None and seen.any():
             self.reference_deg = float(dwell[seen][0])
-        centred = np.where(seen, dwell - (self.reference_deg or 0.0), 0.0)
-        whole = seen.all(axis=1)
-        mean = np.where(whole, centred.mean(axis=1), 0.0)
-        # A speed that stands exactly on the edge of two bins must not fall to both by rounding.
-        r = np.clip(rpm / BIN_RPM + 1e-6, 0, BINS - 1).astype(np.int64)
-        lost = o.lost_s[rows].sum(axis=1) * rpm * 6.0 / n
-        u2 = (o.u_open_s[rows] ** 2).mean(axis=1)
-        b = self.bins
-        for total, values in (
-            (b.n, np.ones(len(r))), (b.rpm, rpm), (b.phase, phase),
-            (b.n_dwell, seen), (b.dwell, centred), (b.dwell2, centred**2),
-            (b.n_mean, whole), (b.mean, mean), (b.mean2, mean**2),
-            (b.error, error), (b.error2, error**2),
-            (b.lost, np.where(whole, lost, 0.0)), (b.u_open2, u2),
-            (b.u_touch2, (o.u_touch_s[rows] ** 2).mean(axis=1)),
-        ):  # fmt: skip
-            np.add.at(total, r, values)
-        self.revolutions += len(r)
+        self.revolutions += len(turn)
         self.least_rpm = min(self.least_rpm, float(rpm.min()))
         self.most_rpm = max(self.most_rpm, float(rpm.max()))
-        self._steps(turn, np.where(whole, mean, np.nan), error)
+        u_open2 = (o.u_open_s[rows] ** 2).mean(axis=1)
         place = phase[:, None] + error
-        self.windows.add(turn, np.column_stack([rpm, u2, place, place - dwell]))
+        self.windows.add(turn, np.column_stack([rpm, u_open2, place, place - dwell]))
+        self._settle(
+            _Revolutions(
+                turn=turn,
+                rpm=rpm,
+                phase=phase,
+                error=error,
+                dwell=dwell - (self.reference_deg or 0.0),
+                lost=o.lost_s[rows].sum(axis=1) * rpm * 6.0 / n,
+                u_open2=u_open2,
+                u_touch2=(o.u_touch_s[rows] ** 2).mean(axis=1),
+                moving=np.zeros(len(turn), bool),
+            )
+        )
 
-    def _steps(self, turn: Ints, mean: Floats, error: Floats) -> None:
-        """Differences between neighbouring revolutions: they tell whether these are independent."""
-        if self._before is not None:
-            turn = np.concatenate([self._before[0], turn])
-            mean = np.concatenate([self._before[1], mean])
-            error = np.concatenate([self._before[2], error])
-        self._before = (turn[-1:], mean[-1:], error[-1:])
-        next_one = np.diff(turn) == 1
-        step = np.diff(mean)[next_one]
+    def _settle(self, rows: _Revolutions | None) -> None:
+        """Tell the revolutions in which the advance moves from the others, and add them up.
+
+        A revolution waits for the one after it: what moves is seen from both sides. None: there is
+        no other one after it.
+        """
+        held = self._before
+        parts = [part for part in (held, rows) if part is not None]
+        if not parts:
+            return
+        r = parts[0] if len(parts) == 1 else _join_revolutions(parts)
+        done = len(held.turn) - 1 if held is not None else 0
+        end = len(r.turn) if rows is None else len(r.turn) - 1
+        follows = np.diff(r.turn) == 1
+        moves = follows & (np.abs(np.diff(r.rpm)) > MOVING_SHARE * r.rpm[1:])
+        moves &= np.abs(np.diff(r.phase)) > MOVING_DEG
+        r.moving[1:] |= moves
+        r.moving[:-1] |= moves
+        pair = np.flatnonzero(follows & ~r.moving[:-1] & ~r.moving[1:])
+        self._steps(r, pair[(pair + 1 >= done) & (pair + 1 < end)])
+        self._sum(r.take(slice(done, end)))
+        self._before = None if rows is None else r.take(slice(-2, None))
+
+    def _sum(self, rows: _Revolutions) -> None:
+        # A speed that stands exactly on the edge of two bins must not fall to both by rounding.
+        r = np.clip(rows.rpm / BIN_RPM + 1e-6, 0, BINS - 1).astype(np.int64)
+        seen = np.isfinite(rows.dwell)
+        whole = seen.all(axis=1)
+        dwell = np.where(seen, rows.dwell, 0.0)
+        mean = np.where(whole, dwell.mean(axis=1), 0.0)
+        error = rows.error
+        self.moving += int(rows.moving.sum())
+        for b, pick in ((self._every, slice(None)), (self._settled, ~rows.moving)):
+            for total, values in (
+                (b.n, np.ones(len(r))), (b.rpm, rows.rpm), (b.phase, rows.phase),
+                (b.n_dwell, seen), (b.dwell, dwell), (b.dwell2, dwell**2),
+                (b.n_mean, whole), (b.mean, mean), (b.mean2, mean**2),
+                (b.error, error), (b.error2, error**2),
+                (b.lost, np.where(whole, rows.lost, 0.0)),
+                (b.u_open2, rows.u_open2), (b.u_touch2, rows.u_touch2),
+            ):  # fmt: skip
+                np.add.at(total, r[pick], np.asarray(values)[pick])
+
+    @property
+    def bins(self) -> Bins:
+        """The sums to measure from: without the revolutions in which the advance moves, if enough."""
+        enough = max(SETTLED_REVOLUTIONS, SETTLED_SHARE * float(self._every.n.sum()))
+        return self._settled if float(self._settled.n.sum()) >= enough else self._every
+
+    @property
+    def left_out(self) -> int:
+        """Revolutions left out of dwell and spacing because the advance moved within them."""
+        return self.moving if self.bins is self._settled else 0
+
+    def _steps(self, rows: _Revolutions, first: Ints) -> None:
+        """Differences between neighbouring revolutions: they tell whether these are independent.
+
+        first  the first one of each pair
+        """
+        mean = rows.dwell.mean(axis=1)
+        step = mean[first + 1] - mean[first]
         step = step[np.isfinite(step)]
         # One after the other, so that the sums do not depend on how the run was split.
         np.add.at(self.dwell_steps, np.zeros(len(step), np.int64), 1.0)
         np.add.at(self.dwell_steps, np.ones(len(step), np.int64), step**2)
-        wide = (np.diff(error, axis=0)[next_one] ** 2).sum(axis=1)
+        wide = ((rows.error[first + 1] - rows.error[first]) ** 2).sum(axis=1)
         np.add.at(self.error_steps, np.zeros(len(wide), np.int64), float(self.lobes))
         np.add.at(self.error_steps, np.ones(len(wide), np.int64), wide)
 
     def finish(self) -> None:
         """Close what is open; nothing can be added to these sums after."""
+        self._settle(None)
         self.windows.close()
 
     def cut(self) -> None:
         """A hole: the revolution under way is lost, the numbering of the lobes goes on."""
         self._pending = None
         self._pending_n = np.empty(0, np.int64)
+        self._settle(None)
         self.windows.close()
-        self._before = None

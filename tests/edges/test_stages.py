@@ -185,6 +185,31 @@ def test_the_lobes_are_counted_where_nobody_told() -> None:
     assert cleaner.lobes == 6
 
 
+@pytest.mark.parametrize("true", [1, 2, 3, 5, 8, 12])
+@pytest.mark.parametrize("told", [1, 4, 6])
+def test_a_wrong_number_of_lobes_told_does_not_win(true: int, told: int) -> None:
+    rng = np.random.default_rng(true + 100 * told)
+    time = np.arange(1, 55) * 0.05
+    t, r = pulses(time[rng.random(len(time)) > 0.1], 0.001)
+    cleaner = IndexCleaner(told)
+    opening = np.arange(0, true * 60) * 0.05 / true + 0.004
+    cleaner.add(t, r)
+    cleaner.take(opening, np.arange(len(opening), dtype=float), final=True)
+    assert cleaner.lobes == true
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_a_weak_index_does_not_make_another_cam(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    time = np.arange(1, 55) * 0.05
+    t, r = pulses(time[rng.random(len(time)) > 0.5], 0.001)
+    cleaner = IndexCleaner(4)
+    opening = np.arange(0, 4 * 60) * 0.0125 + 0.004
+    cleaner.add(t, r)
+    cleaner.take(opening, np.arange(len(opening), dtype=float), final=True)
+    assert cleaner.lobes == 4
+
+
 def test_angle_from_the_index_follows_a_steady_change_of_speed() -> None:
     # revolutions = 10 t + 2 t^2: a quadratic through the index times is exact but for roundness
     def turn_at(t: np.ndarray) -> np.ndarray:

@@ -24,6 +24,8 @@ STEADY_AFTER = 16
 QUIET_LOBES = 0.015
 #: Two pulses nearer than this (in pitches) are one that bounced.
 DEAD_LOBES = 0.08
+#: Share of the steps from pulse to pulse that may speak for fewer lobes than most of them do.
+MOST_BETWEEN = 0.1
 #: Pulses looked at before the place of the index is settled.
 SEED = 8
 
@@ -140,8 +142,11 @@ class IndexCleaner:
         if len(steps):
             values, hits = np.unique(steps, return_counts=True)
             usual = int(values[np.argmax(hits)])
-            # A whole multiple of what was told is a weak index, not another cam.
+            # A multiple of what was told may be a weak index, if one turn is seen alone now and then.
             other = self.lobes is not None and usual % self.lobes != 0
+            if self.lobes is not None and usual % self.lobes == 0 and usual != self.lobes:
+                between = (steps % usual != 0) & (steps % self.lobes == 0)
+                other = float(between.mean()) < MOST_BETWEEN
             if self.lobes is None or (other and hits.max() > 0.7 * len(steps) and len(steps) > 3):
                 self.lobes = usual
         if self.lobes is None:

@@ -124,6 +124,27 @@ def test_time_constant_is_learned_out_of_ringing_touches(tau: float) -> None:
     assert learned == pytest.approx(tau, rel=0.04)
 
 
+@pytest.mark.parametrize(("ahead", "size"), [((-4.0, 2.0), 330.0), ((3.0, 9.0), 345.0)])
+def test_time_constant_is_learned_though_most_touches_come_at_the_turn_of_the_ring(
+    ahead: tuple[float, float], size: float
+) -> None:
+    """A ring that decays into closed falls like a front end, only slower; a few plain falls tell."""
+    rng = np.random.default_rng(13)
+    rows, at = [], []
+    for n in range(64):
+        t0 = 100.0 + rng.uniform()
+        turn = t0 - (rng.uniform(*ahead) if n % 5 else rng.uniform(-14.0, -8.0))
+        rate = complex(-0.004, 0.2)
+        wave = Wave(1.06)
+        wave.pieces.append((0.0, 300.0, -size * np.exp(-rate * turn), rate))
+        wave.level(t0, 0.0)
+        row = np.rint(wave.at(np.arange(200.0)) + rng.normal(0, 4.0, 200))
+        rows.append(row)
+        at.append(falls_in(row, 61.0, t0 - 16.0))
+    tau = learn_front(windows(rows, at, swing=245.0), np.inf, -np.inf)[0]
+    assert tau == pytest.approx(1.06, rel=0.05)
+
+
 def test_no_front_end_is_learned_where_edges_are_sharp() -> None:
     rng = np.random.default_rng(8)
     c, true = touches(rng, 64, 0.0, 0.1, (0.0, 900.0))

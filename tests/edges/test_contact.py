@@ -57,7 +57,7 @@ def test_a_ring_that_turns_at_closed_is_no_contact(
 
 
 @given(
-    before=st.floats(500.0, 3000.0),
+    before=st.floats(500.0, 1500.0),
     slope=st.floats(-5.0, 20.0),
     closed_for=st.floats(6.0, 30.0),
     ramp=st.floats(20.0, 600.0),
@@ -71,6 +71,26 @@ def test_a_contact_that_is_lost_again_at_once_is_one(
     wave = Wave(TAU).ring(60.0, before, before - 20.0 * slope, slope, 0.02, 20.0)
     wave.pieces.insert(0, (0.0, before, 0.0, -1.0))
     wave.level(t0, 0.0).ring(t0 + closed_for, before, 0.0, ramp, 0.1, 10.0)
+    row = wave.at(np.arange(260.0)) + rng.normal(0, 4.0, 260)
+    assert told(row, falls_in(row, LOW, t0))
+
+
+@given(
+    before=st.floats(-40.0, 60.0),
+    fall=st.floats(250.0, 600.0),
+    closed_for=st.floats(7.0, 30.0),
+    ramp=st.floats(100.0, 600.0),
+    seed=st.integers(0, 2**32 - 1),
+)
+def test_a_short_contact_out_of_a_fast_fall_is_one(
+    before: float, fall: float, closed_for: float, ramp: float, seed: int
+) -> None:
+    """The ring is on its way through closed when the contact comes, and is lost again."""
+    rng = np.random.default_rng(seed)
+    t0 = 100.0 + rng.uniform()
+    wave = Wave(TAU).ring(t0 - 12.0, 0.0, before + 12.0 * fall, -fall, 0.001, 30.0)
+    wave.pieces.insert(0, (0.0, before + 12.0 * fall, 0.0, -1.0))
+    wave.level(t0, 0.0).ring(t0 + closed_for, 700.0, 0.0, ramp, 0.1, 10.0)
     row = wave.at(np.arange(260.0)) + rng.normal(0, 4.0, 260)
     assert told(row, falls_in(row, LOW, t0))
 

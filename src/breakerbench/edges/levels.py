@@ -93,7 +93,7 @@ def _noise_of_steps(steps: Floats) -> float:
     median = max(float(np.median(size)) / 0.6745, 0.5 * quantum)
     inner = size[size <= 4.0 * median]
     sigma = float(np.sqrt((inner**2).mean())) / np.sqrt(2.0) if len(inner) else 0.0
-    return float(max(sigma, 0.1 * quantum, tiny))
+    return float(max(sigma, 0.29 * quantum, tiny))
 
 
 #: Third differences of so many samples in a row; share of the variance of pure noise that the
@@ -211,7 +211,7 @@ def _confirm(x: Floats, levels: Levels, per_volt: float) -> Levels | None:
         levels = replace(levels, noise=min(levels.noise, _quantum(x)))
     # Where closed itself is cut off, what is left near it is edges: quiet stretches elsewhere tell.
     if quiet < 0.5 * levels.noise:
-        floor = 0.1 * min(_quantum(x), MOST_QUANTUM * float(np.ptp(x)))
+        floor = 0.29 * min(_quantum(x), MOST_QUANTUM * float(np.ptp(x)))
         levels = replace(levels, noise=max(quiet, floor, float(np.finfo(np.float32).tiny)))
     out = ~near
     change = np.flatnonzero(out[1:] != out[:-1]) + 1
@@ -219,7 +219,10 @@ def _confirm(x: Floats, levels: Levels, per_volt: float) -> Levels | None:
     touches = inner[~out[inner]]
     if len(touches) == 0:
         return None
-    sharp = (np.abs(u[touches - 3]) > levels.high) & (np.abs(u[touches + 2]) < levels.low)
+    before, after = np.abs(u[touches - 3]), np.abs(u[touches + 2])
+    # A coil may ring close by closed at every touch: then it shows by where it gets to.
+    sharp = (before > levels.high) & (after < levels.low)
+    sharp |= (before > 1.5 * levels.low) & (after < 0.5 * levels.low)
     solid = np.abs(u[touches + 5]) < levels.low
     if int((sharp & solid).sum()) < MIN_TOUCHES:
         return None

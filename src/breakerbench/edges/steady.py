@@ -25,8 +25,12 @@ STEADY, STEADY_SHORT = 6, 3
 LONG_RUN = 12
 #: So many samples in a row at a rail below closed are a ring that is cut off there.
 HELD = 6
+#: How often a short stretch at closed that is no plain touch is passed over for a later one.
+MORE_LOOKS = 2
 #: No ring stays at closed for so many intervals.
 LONG_STAY = 14
+#: Of so many intervals in a row the slope of a ring shows above the noise.
+HALF_SHOWS = 4
 #: Intervals after the first steady one that tell the level of a contact which lasts.
 LATER = np.arange(4, 14)
 #: A contact is looked for from this many samples before the crossing on: the fall takes time.
@@ -73,8 +77,9 @@ def low_rail(c: Crossings) -> Floats:
     raw = c.window + c.closed[:, None]
     least = float(raw.min())
     bottom = least - c.closed
-    often = int((raw <= least + 1e-6).sum())
-    return np.where((bottom > -0.25 * c.swing) & (often > max(7.0, 0.01 * raw.size)), bottom, none)
+    hits = (raw <= least + 1e-6).sum(axis=1)
+    often = int(hits.sum()) > max(7.0, 0.01 * raw.size) or int(hits.max()) >= HELD
+    return np.where((bottom > -0.25 * c.swing) & often, bottom, none)
 
 
 def _stretches(good: Bools, count: int) -> Bools:
@@ -98,7 +103,12 @@ def held_at(window: Floats, rail: Floats) -> Bools:
 
 
 def steady_from(
-    c: Crossings, tau: float, rail: Floats, count: int = STEADY, held: bool = True
+    c: Crossings,
+    tau: float,
+    rail: Floats,
+    count: int = STEADY,
+    held: bool = True,
+    after: Ints | None = None,
 ) -> tuple[Ints, Floats, Bools]:
     """(column, level, found): where the input of the front end begins to stand at closed.
 
@@ -108,6 +118,7 @@ def steady_from(
     rail    level of each row that a cut-off ring stands at, -inf for none (``low_rail``)
     count   intervals in a row that are asked for
     held    whether standing at that rail counts as closed
+    after   columns before which nothing counts
     """
     z = undo_above(c.window, tau, rail)
     n, width = z.shape
@@ -118,12 +129,19 @@ def steady_from(
     band = _band(c, tau)[:, None]
 
     last = width - count + 1
-    top, bottom = z[:, :last], z[:, :last]
+    top = bottom = z[:, :last]
+    slope = -0.5 * (count - 1) * z[:, :last]
     for k in range(1, count):
         top = np.maximum(top, z[:, k : last + k])
         bottom = np.minimum(bottom, z[:, k : last + k])
-    good = _stretches(near, count) & (top - bottom <= band)
+        slope += (k - 0.5 * (count - 1)) * z[:, k : last + k]
+    # Where the noise is large, a ring may pass within the band: its slope is seen all the same.
+    power = count * (count**2 - 1) / 12.0
+    steep = np.abs(slope) / power > (4.0 * sigma / np.sqrt(power) + 0.005 * c.swing)[:, None]
+    good = _stretches(near, count) & (top - bottom <= band) & ~steep
     good[:, : PRE - EARLY] = False
+    if after is not None:
+        good &= np.arange(good.shape[1]) >= after[:, None]
     column, found = np.asarray(good.argmax(axis=1)), np.asarray(good.any(axis=1))
     # What comes later tells the level better: the first intervals still hold what tau has wrong.
     later = z[np.arange(n)[:, None], np.minimum(column[:, None] + LATER, width - 1)]
@@ -186,12 +204,12 @@ def jumps(
     under = np.minimum(level, closed)
     a = float(np.exp(-1.0 / max(tau, 1e-3)))
     height = v[1] - under
-    margin = 4.0 * c.noise + 0.01 * c.swing + 0.02 * np.abs(height)
     falls = np.ones(len(c), bool)
     for k in (1, 2, 3):
         expected = np.maximum(under + a**k * height, rail)
+        margin = 4.0 * c.noise + 0.01 * c.swing + 0.06 * a**k * np.abs(height)
         falls &= np.abs(c.window[rows, np.minimum(column + k, last)] - expected) < margin
-    steep = v[1] > rail + np.maximum(60.0 * c.noise, 0.15 * c.swing)
+    steep = v[1] > rail + np.maximum(40.0 * c.noise, 0.08 * c.swing)
     # At a rail nothing tells how it would have gone on: its bend counts, too.
     bent = (6.0 * two - 8.0 * three + 3.0 * four) * np.sign(two)
     pace = np.minimum(carried, bent) > mark
@@ -201,14 +219,26 @@ def jumps(
         near = near & steep if sure else near | steep
         falls &= steep | (not sure)
     from_above = falls & np.where(v[0] >= top, near, pace)
+    if tau < COARSE:
+        # From one rail to the other within a sample or two: a touch or a ring, nothing tells. (Where
+        # noise would show and does not, they are rails.)
+        before = np.maximum(column[:, None] - np.arange(4), 0)
+        some = np.abs(np.diff(c.window[:64]))
+        grain = float(some[some > 0].min(initial=np.inf))
+        high = np.take_along_axis(c.window, before, axis=1).max(axis=1) >= top
+        from_above &= ~(high & (c.noise > 0.5 * grain))
     return np.where(at_rail(c, tau, column, rail), from_above, carried > mark)
 
 
-def is_far(c: Crossings, tau: float, column: Ints, rail: Floats, count: int) -> Bools:
+def is_far(
+    c: Crossings, tau: float, column: Ints, rail: Floats, count: int, alone: bool = False
+) -> Bools:
     """True where no parabola could have come to ``column`` from where the signal was before.
 
     A ring that just reaches closed and turns is a parabola there: how long it stays, and how flat,
     bounds how far away it was two intervals before.
+
+    alone  nothing else will be asked: the bound then holds for every parabola, with a margin
     """
     z = undo_above(c.window, tau, rail)
     rows = np.arange(len(c))
@@ -223,13 +253,32 @@ def is_far(c: Crossings, tau: float, column: Ints, rail: Floats, count: int) -> 
     half, mean = 0.5 * stays, stays**2 / 12.0
     ratio = ((half + 2.0) ** 2 - mean) / ((half - 0.5) ** 2 - mean)
     bend = ratio * (np.abs(begin[:, :2].mean(axis=1) - level) + 3.0 * c.noise * noise_gain(tau))
-    bound = np.minimum(band * (1.0 + 4.0 / stays) ** 2, bend)
+    reach = 1.25 * (1.0 + 4.0 / (stays - 1.0)) ** 2 if alone else (1.0 + 4.0 / stays) ** 2
+    bound = np.minimum(band * reach, 1.25 * bend if alone else bend)
     two, four = (z[rows, np.maximum(column - k, 0)] - level for k in (2, 4))
     # Carried on from there it leads to its vertex, which lies in the stay if it leaves as it came.
     after = z[rows, np.minimum(column + stays, z.shape[1] - 1)] - level
     carried = (2.0 * two - four) * np.sign(two)
     turns = (after * two > 0.0) | (column + stays >= z.shape[1])
-    return np.asarray((np.abs(two) > bound) | (turns & (carried > 1.2 * band)))
+    # Nor does a ring turn at closed that was on its way past it.
+    leaving = (np.abs(two) > 1.5 * band) & ((two - four) * np.sign(two) > 1.2 * band)
+    return np.asarray((np.abs(two) > bound) | leaving | (turns & (carried > 1.2 * band)))
+
+
+def _turns(c: Crossings, tau: float, column: Ints, level: Floats) -> Bools:
+    """True where a stretch at closed from ``column`` on is seen to come in and to go out by a slope."""
+    z = undo(c.window, tau)
+    half = np.minimum(stay(_flat(c, tau, level), column), 2 * LONG_STAY) // 2
+    place = np.arange(z.shape[1]) - column[:, None]
+    slopes = []
+    for begin in (np.zeros_like(half), half):
+        inside = (place >= begin[:, None]) & (place < (begin + half)[:, None])
+        away = np.where(inside, place - begin[:, None] - 0.5 * (half[:, None] - 1), 0.0)
+        power = np.maximum((away**2).sum(axis=1), 1e-9)
+        least = 4.0 * c.noise * noise_gain(tau) / np.sqrt(power) + 0.002 * c.swing
+        slope = (away * z).sum(axis=1) / power
+        slopes.append(np.where(np.abs(slope) > least, np.sign(slope), 0.0))
+    return np.asarray((half >= HALF_SHOWS) & (slopes[0] * slopes[1] < 0.0))
 
 
 def stay(flat: Bools, column: Ints) -> Ints:
@@ -237,6 +286,24 @@ def stay(flat: Bools, column: Ints) -> Ints:
     leaves = ~flat & (np.arange(flat.shape[1]) >= column[:, None])
     until = np.where(leaves.any(axis=1), leaves.argmax(axis=1), flat.shape[1])
     return np.asarray(until - column, np.int64)
+
+
+def _flat(c: Crossings, tau: float, level: Floats) -> Bools:
+    """True for the intervals at ``level``, as those of a closed contact are."""
+    z = undo(c.window, tau)
+    return np.asarray(np.abs(z - level[:, None]) <= 0.5 * _band(c, tau)[:, None])
+
+
+def _plain(
+    c: Crossings, tau: float, column: Ints, level: Floats, rail: Floats, closed: float
+) -> Bools:
+    """True where no ring could have got to ``column`` and stay there for STEADY_SHORT intervals.
+
+    A rail may hold any ring: there it takes the jump of a touch, too.
+    """
+    jumped = jumps(c, tau, column, level, rail, closed, sure=True)
+    alone = is_far(c, tau, column, rail, STEADY_SHORT, alone=True) & ~np.isfinite(rail)
+    return alone | jumped & is_far(c, tau, column, rail, STEADY_SHORT)
 
 
 def first_touch(
@@ -248,19 +315,32 @@ def first_touch(
     where it plainly began with a jump; else a longer one is looked for in a run that is long enough.
     """
     column, level, found = steady_from(c, tau, rail, STEADY_SHORT)
-    sure = found & is_far(c, tau, column, rail, STEADY_SHORT)
-    sure &= jumps(c, tau, column, level, rail, closed, sure=True)
+    sure = found & _plain(c, tau, column, level, rail, closed)
+    for _ in range(MORE_LOOKS):
+        # A ring that just reached closed may have gone before.
+        rest = np.flatnonzero(found & ~sure & (column < PRE + length))
+        if not len(rest):
+            break
+        some, under = c.take(rest), rail[rest]
+        flat = _flat(some, tau, level[rest])
+        after = column[rest] + np.maximum(stay(flat, column[rest]), 1)
+        at, height, seen = steady_from(some, tau, under, STEADY_SHORT, after=after)
+        good = seen & (at <= PRE + length[rest])
+        good &= _plain(some, tau, at, height, under, closed)
+        rest, at, height = rest[good], at[good], height[good]
+        if not len(rest):
+            break
+        column[rest], level[rest], sure[rest] = at, height, True
     rest = np.flatnonzero(~sure & (length >= LONG_RUN))
     if len(rest):
         some, under = c.take(rest), rail[rest]
         at, height, seen = steady_from(some, tau, under)
-        z = undo_above(some.window, tau, under)
-        flat = np.abs(z - height[:, None]) <= 0.5 * _band(some, tau)[:, None]
+        flat = _flat(some, tau, height)
         lasts = (stay(flat, at) >= LONG_STAY) & ~at_rail(some, tau, at, under)
         begun = lasts | jumps(some, tau, at, height, under, closed, sure=True)
         column[rest], level[rest], found[rest] = at, height, seen
         sure[rest] = seen & begun & is_far(some, tau, at, under, STEADY)
-    return column, level, found, sure
+    return column, level, found, sure & ~_turns(c, tau, column, level)
 
 
 def is_contact(c: Crossings, length: Ints, tau: float, closed: float = 0.0) -> Bools:

@@ -72,68 +72,94 @@ def learn_tail(
     floor = np.median(late, axis=1)
     at_rail = (late <= low_rail(c)[:, None] + 1e-3).mean(axis=1)
     cut = bool(np.median(at_rail[settled]) > CUT_SHARE) if settled.any() else False
-    w = c.window[:, PRE - 8 : PRE + 14]
+    settled &= cut | (at_rail < 0.5)
+    w = c.window[:, PRE - 8 : PRE + 17]
     rows = np.arange(len(c))
     columns = np.arange(w.shape[1])
     # The last sample well clear of the floor, and the one after it: nearly always on the fall.
     clear = (6.0 if cut else 30.0) * c.noise
     over = np.abs(w - floor[:, None]) > np.maximum(clear, 0.02 * c.swing)[:, None]
-    last = np.where(over & (columns < w.shape[1] - 2), columns, -1).max(axis=1)
+    last = np.where(over & (columns < w.shape[1] - 5), columns, -1).max(axis=1)
     good = settled & (last >= 2)
     here = np.maximum(last, 2)
     good &= (w[rows, here] < 0.98 * top) & (w[rows, here] > 0.98 * bottom)
     if int(good.sum()) < 6:
         return 0.0, 0.0, cut
+    # Four neighbours about there: where the first two are on the fall, so are the others.
+    first = np.maximum(here[:, None] - np.arange(3), 0)
+    x, y, z, then = (np.take_along_axis(w, first + k, axis=1) for k in range(4))
+    noise = np.broadcast_to(c.noise[:, None], x.shape)
+    swing = float(np.median(c.swing))
     if cut:
         # The floor is not the level it falls to, so that is fitted too.
-        x = np.concatenate([w[rows, here - k][good] for k in (1, 2)])
-        y = np.concatenate([w[rows, here + 1 - k][good] for k in (1, 2)])
-        some = (x < 0.98 * top) & (y < 0.95 * x - 4.0 * float(np.median(c.noise)))
-        ratio, level = _line_of_most(x[some], y[some], float(np.median(c.noise)))
-        return (float(-1.0 / np.log(ratio)) if ratio > 0.001 else 0.0), level, True
-    x, y = w[rows, here] - floor, w[rows, here + 1] - floor
-    ratio = float(np.median((y / np.where(x == 0.0, 1.0, x))[good]))
-    # What bounced away at once, and what the touch came after, lies off that line.
+        rail = np.broadcast_to(low_rail(c)[:, None], x.shape)
+        rail = np.where(np.isfinite(rail), rail, floor[:, None])
+        whole = good[:, None] & (x < 0.98 * top) & (y > rail + 2.0 * noise)
+        whole &= x > rail + 10.0 * noise
+        x, y, z, noise, rail = (v[whole] for v in (x, y, z, noise, rail))
+        return *_line_of_most(x, y, z, noise, rail, swing), True
+    whole = (x < 0.98 * top) & (x > 0.98 * bottom) & good[:, None]
+    x, y, z, then = ((v - floor[:, None]) * np.sign(x) for v in (x, y, z, then))
+    whole &= x > 10.0 * noise
+    x, y, z, then, noise = (v[whole] for v in (x, y, z, then, noise))
+    ratios = np.exp(-1.0 / np.geomspace(0.1, 9.0, 200))[:, None]
+    wide = 2.5 * noise * np.sqrt(1.0 + ratios**2)
+    near = np.abs(y - ratios * x) < wide
+    near &= (np.abs(z - ratios * y) < wide) & (np.abs(then - ratios * z) < wide)
+    # What lies on it by chance counts for little: the wider the band looks from zero, the more.
+    weight = np.minimum(x, 0.5 * swing)
+    ratio = float(ratios[int((near * weight).sum(axis=1).argmax()), 0])
     for _ in range(2):
-        close = good & (np.abs(y - ratio * x) < 0.1 * np.abs(x) + 4.0 * c.noise)
-        if int(close.sum()) >= 6:
-            ratio = float((x * y)[close].sum() / (x[close] ** 2).sum())
+        wide = 3.0 * noise * np.sqrt(1.0 + ratio**2)
+        close = (np.abs(y - ratio * x) < wide) & (np.abs(z - ratio * y) < wide)
+        close &= np.abs(then - ratio * z) < wide
+        if int(close.sum()) < 6:
+            return 0.0, 0.0, cut
+        ratio = float((x * y)[close].sum() / (x[close] ** 2).sum())
     # Less than the noise is no fall: the sampling is too slow to show one.
-    least = 3.0 * float(np.median((c.noise / np.maximum(np.abs(x), 1e-9))[good]))
+    least = 3.0 * float(np.median(noise / x)) if len(x) else 1.0
     if not max(0.001, least / np.sqrt(len(c))) < ratio < 0.98:
         return 0.0, 0.0, cut
     return float(-1.0 / np.log(ratio)), 0.0, cut
 
 
-def _line_of_most(x: Floats, y: Floats, noise: float) -> tuple[float, float]:
-    """(slope, fixed point) of the line y - level = slope (x - level) that most points lie on.
+def _line_of_most(
+    x: Floats, y: Floats, z: Floats, noise: Floats, rail: Floats, swing: float
+) -> tuple[float, float]:
+    """(time constant, level) of the fall on which most of x, y, z, one sample apart, lie.
 
-    Only points whose fall ends clear of the rail count, or the cut would bend the line. (0, 0) where
-    no line gathers a fair share of the points.
+    The fall ends at a level below ``rail``, where the converter cuts off. (0, 0) where no such fall
+    gathers a fair share of them.
     """
-    best, found = 0.0, (0.0, 0.0)
-    for slope in np.exp(-1.0 / np.geomspace(0.2, 6.0, 80)):
-        use = x > 10.0 * noise / slope
-        rest = np.sort(y[use] - slope * x[use])
-        if len(rest) < max(6, len(x) // 5):
-            continue
-        # The greatest share of rests within a window of six noises.
-        count = np.searchsorted(rest, rest + 6.0 * noise, side="right") - np.arange(len(rest))
-        most = int(count.max())
-        first = int(count.argmax())
-        middle = float(rest[first : first + most].mean())
-        # What is cut off at closed falls to below that.
-        if most / len(rest) > best and middle < 6.0 * noise * (1.0 - slope):
-            best = most / len(rest)
-            inlier = use & (np.abs(y - slope * x - middle) < 4.0 * noise)
-            found = (float(slope), middle)
-            if float(np.ptp(x[inlier])) > 20.0 * noise:
-                fitted = np.polyfit(x[inlier], y[inlier], 1)
-                found = (float(fitted[0]), float(fitted[1]))
-    slope, rise = found
-    if best < 0.2 or not 0.001 < slope < 0.9:
+    if len(x) < 6:
         return 0.0, 0.0
-    return slope, rise / (1.0 - slope)
+    step = float(np.median(noise))
+    levels = rail.min() + np.arange(-0.15 * swing, 8.0 * step, step)[:, None]
+    weight = np.minimum(x, 0.5 * swing)
+    likely = 1.0 - np.abs(levels[:, 0] - rail.min()) / swing
+    best, found = 0.0, (0.0, 0.0)
+    for a in np.exp(-1.0 / np.geomspace(0.2, 6.0, 60)):
+        wide = 2.5 * noise * np.sqrt(1.0 + a * a)
+        near = np.abs(y - levels - a * (x - levels)) < wide
+        near &= np.abs(z - np.maximum(levels + a * (y - levels), rail)) < wide
+        # Levels far below the rail fit by chance; offsets are small against what is measured.
+        score = (near * weight).sum(axis=1) * likely
+        if score.max() > best:
+            best, found = float(score.max()), (float(a), float(levels[score.argmax(), 0]))
+    a, level = found
+    for _ in range(2):
+        wide = 3.0 * noise * np.sqrt(1.0 + a * a)
+        near = np.abs(y - level - a * (x - level)) < wide
+        near &= np.abs(z - np.maximum(level + a * (y - level), rail)) < wide
+        if int(near.sum()) < max(6, 0.15 * len(x)):
+            return 0.0, 0.0
+        if float(np.ptp(x[near])) > 60.0 * step:
+            slope, rise = (float(v) for v in np.polyfit(x[near], y[near], 1))
+            if slope < 0.9 and levels[0, 0] < rise / (1.0 - slope) < levels[-1, 0]:
+                a, level = slope, rise / (1.0 - slope)
+    if not 0.001 < a < 0.9:
+        return 0.0, 0.0
+    return float(-1.0 / np.log(a)), level
 
 
 def learn_front(
@@ -142,7 +168,9 @@ def learn_front(
     """(time constant, level the fall leads to, is that cut off, ring) from some tens of touches."""
     tau, closed, cut = learn_tail(c, top, bottom)
     ring = learn_ring(c, top, bottom)
-    return refine_tail(c, tau, ring, top, bottom, rounds), closed, cut, ring
+    if cut or tau < 2.0 * COARSE:
+        tau = refine_tail(c, tau, ring, top, bottom, rounds)
+    return tau, closed, cut, ring
 
 
 def seen_rail(c: Crossings, side: float) -> float:
@@ -264,7 +292,7 @@ def _located(
         doubt = doubt[~jumps(some, tau, column[doubt], level[doubt], rail[doubt], closed)]
         some = c.take(doubt)
         later, height, seen = steady_from(some, tau, rail[doubt], held=False)
-        clear = seen & ((later == column[doubt]) | (height - rail[doubt] > 4.0 * some.noise))
+        clear = seen & (height - rail[doubt] > 4.0 * some.noise)
         column[doubt] = np.where(clear, later, column[doubt])
         level[doubt] = np.where(clear, height, level[doubt])
         unseen[doubt] = ~clear

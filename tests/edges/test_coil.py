@@ -199,7 +199,10 @@ def test_openings_are_placed_where_the_ramp_begins(slope: float, top: float, tau
     error = placed.at - true
     assert np.abs(error.mean()) < 0.12
     assert np.abs(error).max() < 0.8
-    assert np.sqrt(np.mean((error / placed.u) ** 2)) < 2.5
+    # The scatter has this taken off: too large a u is as wrong as too small a one.
+    spread, said = error.std(), np.sqrt(np.mean(placed.u**2))
+    assert spread < 1.5 * said
+    assert said < 1.5 * spread + 0.04
 
 
 def test_sampling_too_slow_for_a_ramp_is_noticed() -> None:

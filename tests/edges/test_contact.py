@@ -77,8 +77,8 @@ def test_a_contact_that_is_lost_again_at_once_is_one(
 
 @given(
     before=st.floats(-40.0, 60.0),
-    fall=st.floats(250.0, 600.0),
-    closed_for=st.floats(7.0, 30.0),
+    fall=st.floats(350.0, 600.0),
+    closed_for=st.floats(11.0, 30.0),
     ramp=st.floats(100.0, 600.0),
     seed=st.integers(0, 2**32 - 1),
 )

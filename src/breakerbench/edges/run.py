@@ -181,7 +181,7 @@ class EdgeRun:
         shape = 0.0
         if r is not None:
             # A change of the rise's time constant moves its beginning by about 0.7 of that.
-            shape = 0.05 if r.coil else 0.7 * r.u_rise
+            shape = r.u_rise if r.coil else 0.7 * r.u_rise
             # Touches from beyond the converter's reach: the height they fell from is not known, and
             # is much the same all through the run.
             shape += 0.4 * r.tau * self._beyond / max(self._touches, 1)

@@ -25,7 +25,7 @@ class Response:
 
     tau       time constant of the front end; 0 where edges fall between two samples
     rise      time constant of the condenser on a dry feed; 0 where openings are steps
-    u_rise    its standard uncertainty
+    u_rise    its standard uncertainty; with a coil, of where its ramp begins
     open_level  level that an opening of a dry feed rises to, in counts above closed
     coil      openings are the ramp of a coil
     ramp      typical slope of that ramp, counts a sample (for openings whose second sample is cut off)

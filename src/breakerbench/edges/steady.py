@@ -23,10 +23,12 @@ Bools = NDArray[np.bool_]
 STEADY, STEADY_SHORT = 6, 3
 #: A run of this many samples or more is long in that sense.
 LONG_RUN = 12
+#: So many samples of a window that all read the lowest count are cut off.
+REPEATED = 4
 #: So many samples in a row at a rail below closed are a ring that is cut off there.
 HELD = 6
 #: How often a short stretch at closed that is no plain touch is passed over for a later one.
-MORE_LOOKS = 2
+MORE_LOOKS = 4
 #: No ring stays at closed for so many intervals.
 LONG_STAY = 14
 #: Of so many intervals in a row the slope of a ring shows above the noise.
@@ -78,7 +80,7 @@ def low_rail(c: Crossings) -> Floats:
     least = float(raw.min())
     bottom = least - c.closed
     hits = (raw <= least + 1e-6).sum(axis=1)
-    often = int(hits.sum()) > max(7.0, 0.01 * raw.size) or int(hits.max()) >= HELD
+    often = int(hits.sum()) > max(7.0, 0.01 * raw.size) or int(hits.max()) >= REPEATED
     return np.where((bottom > -0.25 * c.swing) & often, bottom, none)
 
 
@@ -316,21 +318,21 @@ def first_touch(
     """
     column, level, found = steady_from(c, tau, rail, STEADY_SHORT)
     sure = found & _plain(c, tau, column, level, rail, closed)
-    for _ in range(MORE_LOOKS):
-        # A ring that just reached closed may have gone before.
-        rest = np.flatnonzero(found & ~sure & (column < PRE + length))
+    at, height, rest = column.copy(), level.copy(), np.arange(len(c))
+    for look in range(MORE_LOOKS):
+        # It may have begun with the interval of the fall; a ring may have been there before.
+        more = found[rest] & ~sure[rest] & (at < PRE + length[rest])
+        rest, at, height = rest[more], at[more], height[more]
         if not len(rest):
             break
         some, under = c.take(rest), rail[rest]
-        flat = _flat(some, tau, level[rest])
-        after = column[rest] + np.maximum(stay(flat, column[rest]), 1)
+        step = stay(_flat(some, tau, height), at) if look % 2 else 1
+        after = at + np.maximum(step, 1)
         at, height, seen = steady_from(some, tau, under, STEADY_SHORT, after=after)
         good = seen & (at <= PRE + length[rest])
         good &= _plain(some, tau, at, height, under, closed)
-        rest, at, height = rest[good], at[good], height[good]
-        if not len(rest):
-            break
-        column[rest], level[rest], sure[rest] = at, height, True
+        column[rest[good]], level[rest[good]], sure[rest[good]] = at[good], height[good], True
+        at = np.where(seen, at, PRE + length[rest])
     rest = np.flatnonzero(~sure & (length >= LONG_RUN))
     if len(rest):
         some, under = c.take(rest), rail[rest]
@@ -345,8 +347,19 @@ def first_touch(
 
 def is_contact(c: Crossings, length: Ints, tau: float, closed: float = 0.0) -> Bools:
     """True for the short runs in the closed band that a contact made, not a passing ring."""
-    column, _, _, sure = first_touch(c, length, tau, low_rail(c), closed)
-    return np.asarray(sure & (column <= PRE + length))
+    rail = low_rail(c)
+    column, _, _, sure = first_touch(c, length, tau, rail, closed)
+    sure &= column <= PRE + length
+    # Or it came while the ring was cut off below closed: no ring gets up from there and stays.
+    rest = np.flatnonzero(~sure & np.isfinite(rail))
+    if len(rest):
+        some, under = c.take(rest), rail[rest]
+        at, height, seen = steady_from(some, tau, under, held=False)
+        before = np.maximum(at[:, None] - np.arange(1, STEADY + 1), 0)
+        from_rail = np.take_along_axis(some.window, before, axis=1).min(axis=1) <= under + 1e-3
+        clear = seen & from_rail & (height - under > 4.0 * some.noise)
+        sure[rest] = clear & (at <= PRE + length[rest])
+    return np.asarray(sure)
 
 
 def last_stay(c: Crossings, tau: float, column: Ints, level: Floats) -> tuple[Ints, Floats, Bools]:

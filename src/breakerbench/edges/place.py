@@ -84,11 +84,12 @@ class EdgeShape:
             return np.asarray(-self._alone * np.log(share))
         return np.interp(-share, -self._share, self._t)
 
-    def slope(self, t: Floats) -> Floats:
-        """Fall of the share in one sample, at this time after the edge began."""
+    def since_and_slope(self, share: Floats) -> tuple[Floats, Floats]:
+        """``since``, and how much of the share goes in one sample at that time."""
+        t = self.since(share)
         if self._alone:
-            return np.asarray(np.exp(-t / self._alone) / self._alone)
-        return np.asarray(np.interp(t, self._t, self._slope))
+            return t, np.asarray(share / self._alone)
+        return t, np.asarray(np.interp(t, self._t, self._slope))
 
 
 def place_steps(c: Crossings, start: Floats, end: Floats, shape: EdgeShape, tau: float) -> Placed:
@@ -117,21 +118,23 @@ def place_steps(c: Crossings, start: Floats, end: Floats, shape: EdgeShape, tau:
     width = np.clip(1.0 - shape.since(floor), 0.0, 1.0)
     blind = low - 1.0 + 0.5 * width
     u_blind = np.maximum(width, 1e-3) / np.sqrt(12.0)
+    column = low - np.arange(BACK)[:, None]
+    value = np.minimum(np.maximum(share[rows, column], 1e-6), 1.0)
+    since, slope = shape.since_and_slope(value)
+    told = column - since
+    weight = np.where(value > floor, slope**2, 0.0)
     weights, times = np.zeros(n), np.zeros(n)
-    for back in range(BACK):
-        column = low - back
-        value = np.clip(share[rows, column], 1e-6, 1.0)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            joined = times / weights
-        # A sample before the edge has begun carries nothing: it lies ahead of the joined time.
-        begun = np.where(weights > 0.0, column > joined, value < 0.97)
-        since = shape.since(value)
-        weight = np.where(begun & (value > floor), shape.slope(since) ** 2, 0.0)
-        weights += weight
-        times += weight * (column - since)
     with np.errstate(invalid="ignore", divide="ignore"):
-        t0 = np.where(weights > 0.0, times / weights, blind)
-        u = np.where(weights > 0.0, sigma / np.sqrt(weights), u_blind)
+        for back in range(BACK):
+            # A sample before the edge has begun carries nothing: it lies ahead of the joined time.
+            ahead = column[back] * weights > times
+            begun = ahead | ((weights == 0.0) & (value[back] < 0.97))
+            fresh = weight[back] * begun
+            weights += fresh
+            times += fresh * told[back]
+        known = weights > 0.0
+        t0 = np.where(known, times / weights, blind)
+        u = np.where(known, sigma / np.sqrt(weights), u_blind)
     at = np.asarray(c.at + t0 + begin - PRE + tau * LN2, np.float64)
     return Placed(at, np.maximum(u, 0.01))
 

@@ -142,7 +142,11 @@ class Windows:
                 centred.max(axis=(1, 2)),
             ]
         )
-        steady = (np.ptp(rpm, axis=1) < STEADY_RPM).tolist()
+        steady = np.asarray(np.ptp(rpm, axis=1) < STEADY_RPM)
+        whole = np.asarray(np.isfinite(touch).all(axis=(1, 2)))
+        other = touch - touch.mean(axis=1, keepdims=True) - smooth[..., None]
+        beside = _beside(centred, other)
+        products = beside.transpose(0, 2, 1) @ beside
         # One after the other, so that the sums do not depend on how the run was split.
         for k, values in enumerate(of_each.tolist()):
             common, flat, own, noise, omega, low, high = values
@@ -158,26 +162,39 @@ class Windows:
             sums.omega2 += omega
             sums.low = min(sums.low, low)
             sums.high = max(sums.high, high)
-            _add_beside(sums, centred[k], touch[k], smooth[k])
+            if whole[k]:
+                sums.beside += products[k]
+                rows_used = m - 2.0
+            else:
+                some, rows_used = _products(centred[k], touch[k], smooth[k])
+                sums.beside += some
+            sums.beside_n += rows_used
+            sums.beside_dof += rows_used * (1.0 - (1.0 + trend_degree(m)) / m)
 
 
-def _add_beside(sums: Sums, opening: Floats, touch: Floats, smooth: Floats) -> None:
-    """Add the products of what lies beside each opening, where all of it is known.
+def _products(opening: Floats, touch: Floats, smooth: Floats) -> tuple[Floats, float]:
+    """Products of what lies beside each opening in one window, and of how many revolutions.
 
-    opening, touch  (revolutions, lobes) of one window; smooth: (revolutions,) its trend
+    opening, touch  (revolutions, lobes); smooth: (revolutions,) the trend. Only revolutions that
+                    have all their touches count.
     """
     known = np.isfinite(touch).all(axis=1)
-    if known.sum() < SHORTEST_WINDOW:
-        return
-    events = np.empty((len(touch), 2 * sums.lobes))
-    events[:, 0::2] = touch - touch[known].mean(axis=0) - smooth[:, None]
-    events[:, 1::2] = opening
-    wide = np.column_stack([events[:-2, -2:], events[1:-1], events[2:, :2]])
-    wide = wide[np.isfinite(wide).all(axis=1)]
-    if len(wide):
-        sums.beside += wide.T @ wide
-        sums.beside_n += len(wide)
-        sums.beside_dof += len(wide) * (1.0 - (1.0 + trend_degree(len(touch))) / len(touch))
+    wide = np.empty((0, 2 * touch.shape[1] + 4))
+    if known.sum() >= SHORTEST_WINDOW:
+        touch = touch - touch[known].mean(axis=0) - smooth[:, None]
+        wide = _beside(opening[None], touch[None])[0]
+        wide = wide[np.isfinite(wide).all(axis=1)]
+    return wide.T @ wide, float(len(wide))
+
+
+def _beside(opening: Floats, touch: Floats) -> Floats:
+    """(windows, revolutions - 2, 2 lobes + 4): two events before, those of a revolution, two after."""
+    windows, m, n = opening.shape
+    events = np.empty((windows, m, 2 * n))
+    events[..., 0::2] = touch
+    events[..., 1::2] = opening
+    sides = [events[:, :-2, -2:], events[:, 1:-1], events[:, 2:, :2]]
+    return np.asarray(np.concatenate(sides, axis=2))
 
 
 def _less(rough: float, rough_dof: float, fine: float, fine_dof: float, chance: float) -> bool:

@@ -56,9 +56,10 @@ def speed_figures(t: Timing) -> dict[str, Any]:
 
 def lobe_order(t: Timing) -> NDArray[np.int64]:
     """The lobes from lobe 1 on: the first to open after angle 0 at the lowest speed."""
-    lowest = int(np.flatnonzero(t.bins.n)[0])
-    phase = t.bins.phase[lowest] / t.bins.n[lowest]
-    error = t.bins.error[lowest] / t.bins.n[lowest]
+    b = t.bins
+    lowest = int(np.flatnonzero(b.n)[0])
+    phase = b.phase[lowest] / b.n[lowest]
+    error = b.error[lowest] / b.n[lowest]
     place = (phase + t.nominal + error) % 360.0
     # An opening that stands on the index to within its own noise counts as after it.
     place = np.where(place > 359.9, place - 360.0, place)
@@ -291,13 +292,14 @@ def dwell_figures(t: Timing, tool: Instrument, s: Summary) -> dict[str, Any]:
         mean = float(np.mean([v for v in per_lobe if v is not None]))
         u_mean = float(np.sqrt(sum(u**2 for u in u_per_lobe if u is not None))) / t.lobes
     by_speed = []
-    for k in np.flatnonzero(t.bins.n_mean >= BIN_REVOLUTIONS):
-        n = float(t.bins.n_mean[k])
-        value = float(t.bins.mean[k]) / n
-        variance = max(float(t.bins.mean2[k]) / n - value**2, 0.0) * n / (n - 1.0)
+    b = t.bins
+    for k in np.flatnonzero(b.n_mean >= BIN_REVOLUTIONS):
+        n = float(b.n_mean[k])
+        value = float(b.mean[k]) / n
+        variance = max(float(b.mean2[k]) / n - value**2, 0.0) * n / (n - 1.0)
         by_speed.append(
             {
-                "rpm": float(t.bins.rpm[k]) / float(t.bins.n[k]),
+                "rpm": float(b.rpm[k]) / float(b.n[k]),
                 "deg": value + reference,
                 "u_deg": expanded(mean_dwell_budget(t, tool, s, variance, n, n - 1.0)),
             }
@@ -312,7 +314,7 @@ def dwell_figures(t: Timing, tool: Instrument, s: Summary) -> dict[str, Any]:
         "variation_deg": None,
         "by_speed": by_speed,
         # What an averaging meter would show: it counts bounce as open.
-        "meter_deg": None if mean is None else mean - float(t.bins.lost.sum()) / max(whole, 1.0),
+        "meter_deg": None if mean is None else mean - float(b.lost.sum()) / max(whole, 1.0),
     }
     speeds = [row["rpm"] for row in by_speed]
     # One speed at the edge of two bins fills both: that is no variation over speed.

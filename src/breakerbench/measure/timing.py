@@ -32,24 +32,40 @@ SETTLED_REVOLUTIONS = 10.0
 SETTLED_SHARE = 0.3
 
 
+@dataclass(frozen=True, slots=True, eq=False)
 class Bins:
-    """Sums by speed bin; every one is added to in the order of the revolutions."""
+    """Sums by speed bin; every one is added to in the order of the revolutions.
 
-    def __init__(self, lobes: int) -> None:
-        self.n = np.zeros(BINS)
-        self.rpm = np.zeros(BINS)
-        self.n_dwell = np.zeros((BINS, lobes))
-        self.n_mean = np.zeros(BINS)
-        self.dwell = np.zeros((BINS, lobes))
-        self.dwell2 = np.zeros((BINS, lobes))
-        self.mean = np.zeros(BINS)
-        self.mean2 = np.zeros(BINS)
-        self.error = np.zeros((BINS, lobes))
-        self.error2 = np.zeros((BINS, lobes))
-        self.phase = np.zeros(BINS)
-        self.lost = np.zeros(BINS)
-        self.u_open2 = np.zeros(BINS)
-        self.u_touch2 = np.zeros(BINS)
+    n, rpm, phase            (bins,) revolutions, their speeds, places of their openings as a whole
+    n_dwell, dwell, dwell2   (bins, lobes) dwells seen, less the first one seen, and their squares
+    n_mean, mean, mean2      (bins,) the same of the mean of a revolution that shows every lobe
+    error, error2            (bins, lobes) spacing errors and their squares
+    lost, u_open2, u_touch2  (bins,) degrees lost to bounce, placement variances (s^2)
+    """
+
+    n: Floats
+    rpm: Floats
+    phase: Floats
+    n_dwell: Floats
+    dwell: Floats
+    dwell2: Floats
+    n_mean: Floats
+    mean: Floats
+    mean2: Floats
+    error: Floats
+    error2: Floats
+    lost: Floats
+    u_open2: Floats
+    u_touch2: Floats
+
+
+_PARTS = (slice(None, BINS), slice(BINS, None))
+_BY_LOBE = ("n_dwell", "dwell", "dwell2", "error", "error2")
+
+
+def _empty_bins(bins: int, lobes: int) -> Bins:
+    shapes = {f.name: (bins, lobes) if f.name in _BY_LOBE else (bins,) for f in fields(Bins)}
+    return Bins(**{name: np.zeros(shape) for name, shape in shapes.items()})
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,8 +111,7 @@ class Timing:
         self.indexed = indexed
         even = np.arange(lobes) * (360.0 / lobes)
         self.nominal = even if nominal is None else np.asarray(nominal, float) - float(nominal[0])
-        self._every = Bins(lobes)
-        self._settled = Bins(lobes)
+        self._sums = _empty_bins(2 * BINS, lobes)
         self.moving = 0
         self.windows = Windows(lobes)
         self.revolutions = 0
@@ -291,29 +306,41 @@ class Timing:
         whole = seen.all(axis=1)
         dwell = np.where(seen, rows.dwell, 0.0)
         mean = np.where(whole, dwell.mean(axis=1), 0.0)
-        error = rows.error
+        # Revolutions in which the advance moves are added up apart, behind the others.
+        r += BINS * rows.moving
+        by_lobe = (r[:, None] * self.lobes + np.arange(self.lobes)).ravel()
         self.moving += int(rows.moving.sum())
-        for b, pick in ((self._every, slice(None)), (self._settled, ~rows.moving)):
-            for total, values in (
-                (b.n, np.ones(len(r))), (b.rpm, rows.rpm), (b.phase, rows.phase),
-                (b.n_dwell, seen), (b.dwell, dwell), (b.dwell2, dwell**2),
-                (b.n_mean, whole), (b.mean, mean), (b.mean2, mean**2),
-                (b.error, error), (b.error2, error**2),
-                (b.lost, np.where(whole, rows.lost, 0.0)),
-                (b.u_open2, rows.u_open2), (b.u_touch2, rows.u_touch2),
-            ):  # fmt: skip
-                np.add.at(total, r[pick], np.asarray(values)[pick])
+        values = Bins(
+            n=np.ones(len(r)), rpm=rows.rpm, phase=rows.phase,
+            n_dwell=seen.astype(float), dwell=dwell, dwell2=dwell**2,
+            n_mean=whole.astype(float), mean=mean, mean2=mean**2,
+            error=rows.error, error2=rows.error**2,
+            lost=np.where(whole, rows.lost, 0.0),
+            u_open2=rows.u_open2, u_touch2=rows.u_touch2,
+        )  # fmt: skip
+        for f in fields(Bins):
+            place = by_lobe if f.name in _BY_LOBE else r
+            np.add.at(getattr(self._sums, f.name).ravel(), place, getattr(values, f.name).ravel())
 
     @property
     def bins(self) -> Bins:
         """The sums to measure from: without the revolutions in which the advance moves, if enough."""
-        enough = max(SETTLED_REVOLUTIONS, SETTLED_SHARE * float(self._every.n.sum()))
-        return self._settled if float(self._settled.n.sum()) >= enough else self._every
+        sums = [getattr(self._sums, f.name) for f in fields(Bins)]
+        settled, moving = (Bins(*(s[part] for s in sums)) for part in _PARTS)
+        if self._without_moving(settled, moving):
+            return settled
+        every = ((getattr(settled, f.name), getattr(moving, f.name)) for f in fields(Bins))
+        return Bins(*(a + b for a, b in every))
+
+    @staticmethod
+    def _without_moving(settled: Bins, moving: Bins) -> bool:
+        left = float(settled.n.sum())
+        return left >= max(SETTLED_REVOLUTIONS, SETTLED_SHARE * (left + float(moving.n.sum())))
 
     @property
     def left_out(self) -> int:
         """Revolutions left out of dwell and spacing because the advance moved within them."""
-        return self.moving if self.bins is self._settled else 0
+        return self.moving if float(self.bins.n.sum()) < self.revolutions else 0
 
     def _steps(self, rows: _Revolutions, first: Ints) -> None:
         """Differences between neighbouring revolutions: they tell whether these are independent.

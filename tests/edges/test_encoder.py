@@ -145,3 +145,15 @@ def test_bursts_at_random_never_shift_the_angle(seed: int, pulses: int, bursts: 
     _, again, valid_again = followed(shaft, keep, blocks=7)
     np.testing.assert_array_equal(valid, valid_again)
     np.testing.assert_array_equal(error[valid], again[valid])
+
+
+def test_a_disc_that_is_uneven_just_at_the_index_is_followed() -> None:
+    """One pulse out of place makes a short and a long span beside the index in every revolution."""
+    shaft = Shaft()
+    moved = shaft.time(np.arange(2, TURNS - 1) * 360.0 + 0.3 + 0.25)
+    keep = all_but(500)
+    keep[2 * 500 : (TURNS - 1) * 500 : 500] = False
+    angle, error, valid = followed(shaft, keep, extra=moved)
+    assert (angle.encoder.mended, angle.encoder.refused, angle.encoder.index_off) == (0, 0, 0)
+    assert valid.mean() > 0.98
+    assert np.abs(error[valid]).max() < 0.3

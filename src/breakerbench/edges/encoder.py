@@ -86,9 +86,9 @@ class PulseNumbers:
         knot_s, turn  index pulses and their revolutions
         first         nothing was numbered yet: pulses before the first index pulse count too
         """
-        if len(e) < 3:
+        if len(e) < (3 if final else AROUND):
             return None
-        last = int(np.searchsorted(knot_s, e[-1] if final else e[-2]))
+        last = int(np.searchsorted(knot_s, e[-1] if final else e[-2 - AROUND // 2]))
         skip = int(np.searchsorted(knot_s, e[0]))
         which = np.arange(skip, last)
         place = np.searchsorted(e, knot_s[which], side="right") - 1
@@ -135,12 +135,11 @@ class PulseNumbers:
 
     def _clear(self, e: Floats, place: Ints) -> NDArray[np.bool_]:
         """Index pulses that do not fall into a gap."""
-        span = e[place + 1] - e[place]
-        before = np.where(place > 0, e[place] - e[np.maximum(place - 1, 0)], np.inf)
-        after = np.where(
-            place + 2 < len(e), e[np.minimum(place + 2, len(e) - 1)] - e[place + 1], np.inf
-        )
-        return np.asarray(span <= ODD * np.minimum(before, after))
+        spans = np.diff(e)
+        around = place[:, None] + np.arange(-(AROUND // 2), AROUND // 2 + 1)
+        around = spans[np.clip(around, 0, len(spans) - 1)]
+        # Held against many, for a disc may be uneven just at the index, in every revolution.
+        return np.asarray(spans[place] <= GAP * np.median(around, axis=1))
 
     def _agree(self, told: float) -> float:
         """The offset that two index pulses agree on, nearest to the one carried on."""

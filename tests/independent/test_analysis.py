@@ -36,7 +36,7 @@ def _complaints(outs: list[Outcome]) -> str:
 
 
 #: Scenarios in which some figure still misses its allowance or its U; issue open, see the README.
-_OPEN = ("extremes", "encoder bursts", "wander")
+_OPEN = ("extremes", "wander")
 
 
 def _marked(name: str, known: bool) -> object:
@@ -48,6 +48,22 @@ def _marked(name: str, known: bool) -> object:
 @pytest.mark.parametrize("name", [_marked(name, name in _OPEN) for name in _SCENARIOS])
 def test_figures(name: str) -> None:
     said = _complaints([_outcome(name, seed) for seed in _SEEDS])
+    assert not said, said
+
+
+@pytest.mark.parametrize(
+    ("name", "seed"),
+    [
+        ("commensurate", 201),  # every touch while the ring is near closed: no levels were found
+        ("clean", 303),  # sixty counts without noise: the edges were taken for the noise
+        ("clean", 315),
+        ("fast", 218),  # one sample on the ramp: its u was guessed upwards, scatter came out low
+        ("columns", 215),
+        ("noise", 238),  # a ring that turns at closed, no noise
+    ],
+)
+def test_cases_that_once_were_wrong(name: str, seed: int) -> None:
+    said = _complaints([_outcome(name, seed)])
     assert not said, said
 
 

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from breakerbench.edges.crossings import PRE, Crossings, quiet_level
 from breakerbench.edges.levels import band_low
 from breakerbench.edges.shapes import LN2, Placed, Response
+from breakerbench.edges.steady import COARSE
 from breakerbench.edges.touch import learn_front, seen_rail
 
 Floats = NDArray[np.float64]
@@ -29,18 +30,19 @@ def learn_coil(touch: Crossings, leave: Crossings, top: float) -> Response:
     tau, closed, cut, ring = learn_front(touch, top, bottom)
     ramp = learn_ramp(leave, tau, top)
     return Response(
-        tau, coil=True, ramp=ramp, ring=ring, u_rise=_u_ramp(leave, top),
+        tau, coil=True, ramp=ramp, ring=ring, u_rise=_u_ramp(leave, tau, top),
         closed=closed, cut_closed=cut, top=top, bottom=bottom,
     )  # fmt: skip
 
 
-def _u_ramp(c: Crossings, top: float) -> float:
+def _u_ramp(c: Crossings, tau: float, top: float) -> float:
     """Standard uncertainty, in samples, of where openings begin that all of them share.
 
     A slope is known by two samples on it, less well by one and hardly where the converter cuts off
-    both (errors seen on simulated coils, some hundred traces of each kind).
+    both or the front end was too fast to be seen (errors seen on simulated coils, some hundred
+    traces of each kind).
     """
-    if not len(c):
+    if not len(c) or tau < COARSE:
         return U_NO_SAMPLE
     two, one = ((c.window[:, PRE + k] < 0.98 * top).mean() for k in (1, 0))
     return U_TWO_SAMPLES if two > 0.25 else U_ONE_SAMPLE if one > 0.15 else U_NO_SAMPLE
@@ -88,7 +90,7 @@ def place_ramps(c: Crossings, r: Response) -> Placed:
     u_slope = np.hypot(0.05 * t, sigma * t)
     u_cut = (most - np.minimum(least, most)) / np.sqrt(12.0)
     u = np.where(whole, 1.5 * sigma * t, np.where(cut, u_cut, u_slope))
-    u = np.clip(u, 0.01, 1.0)
+    u = np.clip(u, 0.01 if r.tau >= COARSE else U_ONE_SAMPLE, 1.0)
     at = np.asarray(c.at - t + r.tau * LN2, np.float64)
     return Placed(at, u)
 

@@ -167,6 +167,12 @@ def _band(c: Crossings, tau: float) -> Floats:
     return np.asarray(7.0 * c.noise * noise_gain(tau) + 0.005 * c.swing)
 
 
+def _grain(c: Crossings) -> float:
+    """Smallest step between samples: one count, where the trace was counted at all."""
+    some = np.abs(np.diff(c.window[:64]))
+    return float(some[some > 0.0].min(initial=np.inf))
+
+
 def at_rail(c: Crossings, tau: float, column: Ints, rail: Floats) -> Bools:
     """True where the signal stands at ``rail`` soon after ``column``, the front end's delay over."""
     soon = np.arange(1, 5 + int(3.0 * min(tau, 4.0)))
@@ -225,9 +231,8 @@ def jumps(
         # From one rail to the other within a sample or two: a touch or a ring, nothing tells. (Where
         # noise would show and does not, they are rails.)
         before = np.maximum(column[:, None] - np.arange(4), 0)
-        some = np.abs(np.diff(c.window[:64]))
-        grain = float(some[some > 0].min(initial=np.inf))
-        high = np.take_along_axis(c.window, before, axis=1).max(axis=1) >= top
+        grain = _grain(c)
+        high = (np.take_along_axis(c.window, before, axis=1) >= top[:, None]).sum(axis=1) >= 2
         from_above &= ~(high & (c.noise > 0.5 * grain))
     return np.where(at_rail(c, tau, column, rail), from_above, carried > mark)
 
@@ -245,6 +250,7 @@ def is_far(
     z = undo_above(c.window, tau, rail)
     rows = np.arange(len(c))
     band = _band(c, tau)
+    noise = np.maximum(c.noise, 0.29 * min(_grain(c), 1e-3 * float(c.swing.max(initial=0.0))))
     begin = z[rows[:, None], np.minimum(column[:, None] + np.arange(count), z.shape[1] - 1)]
     flat = np.abs(z - begin.mean(axis=1)[:, None]) <= 0.5 * band[:, None]
     stays = np.maximum(stay(flat, column), count)
@@ -254,7 +260,7 @@ def is_far(
     # Distances of a parabola from its own mean over the stay: two intervals before it, at its start.
     half, mean = 0.5 * stays, stays**2 / 12.0
     ratio = ((half + 2.0) ** 2 - mean) / ((half - 0.5) ** 2 - mean)
-    bend = ratio * (np.abs(begin[:, :2].mean(axis=1) - level) + 3.0 * c.noise * noise_gain(tau))
+    bend = ratio * (np.abs(begin[:, :2].mean(axis=1) - level) + 3.0 * noise * noise_gain(tau))
     reach = 1.25 * (1.0 + 4.0 / (stays - 1.0)) ** 2 if alone else (1.0 + 4.0 / stays) ** 2
     bound = np.minimum(band * reach, 1.25 * bend if alone else bend)
     two, four = (z[rows, np.maximum(column - k, 0)] - level for k in (2, 4))

@@ -88,8 +88,8 @@ def learn_tail(
     # Four neighbours about there: where the first two are on the fall, so are the others.
     first = np.maximum(here[:, None] - np.arange(3), 0)
     x, y, z, then = (np.take_along_axis(w, first + k, axis=1) for k in range(4))
-    noise = np.broadcast_to(c.noise[:, None], x.shape)
     swing = float(np.median(c.swing))
+    noise = np.broadcast_to(np.maximum(c.noise, 2e-4 * swing)[:, None], x.shape)
     if cut:
         # The floor is not the level it falls to, so that is fitted too.
         rail = np.broadcast_to(low_rail(c)[:, None], x.shape)
@@ -133,7 +133,7 @@ def _line_of_most(
     """
     if len(x) < 6:
         return 0.0, 0.0
-    step = float(np.median(noise))
+    step = max(float(np.median(noise)), 0.005 * swing)
     levels = rail.min() + np.arange(-0.15 * swing, 8.0 * step, step)[:, None]
     weight = np.minimum(x, 0.5 * swing)
     likely = 1.0 - np.abs(levels[:, 0] - rail.min()) / swing

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from breakerbench.edges.coil import learn_coil, place_ramps
 from breakerbench.edges.crossings import POST, PRE, Crossings, middle_level, quiet_level
 from breakerbench.edges.shapes import LN2, Placed, Response
-from breakerbench.edges.touch import place_touches
+from breakerbench.edges.touch import learn_tail, place_touches
 
 Floats = NDArray[np.float64]
 #: Times in this module are in samples, counted from the first sample in the new state.
@@ -30,6 +30,8 @@ FLOOR = 0.02
 SHORTEST_RISE = 0.08
 #: A rise longer than so many samples is fitted over many of them; its end may lie past the window.
 LONG_RISE = 2.0
+#: A closed level is taken to lie below the converter's reach from so many times the noise on.
+HIDDEN_NOISES = 4.0
 #: Samples before the new state that may still lie on the edge.
 BACK = 4
 
@@ -280,6 +282,30 @@ def place_rises(c: Crossings, r: Response) -> Placed:
     return Placed(c.at + t0 + r.tau * LN2, np.maximum(u, 0.01))
 
 
+# --- closed out of the converter's reach ----------------------------------------------------------
+
+
+def hidden_closed(touch: Crossings, top: float) -> float:
+    """Level that touches of a dry feed fall to where the converter cuts off above it, else 0.
+
+    Counts from the tracked closed level, which is then the lowest that the converter shows.
+    """
+    tau, level, cut = learn_tail(touch, top)
+    plain = cut and tau > 0.0 and level < -HIDDEN_NOISES * float(np.median(touch.noise))
+    return level if plain else 0.0
+
+
+def with_closed(c: Crossings, closed: float) -> Crossings:
+    """Crossings with what was cut off at closed put where it stands."""
+    if closed >= 0.0:
+        return c
+    window = c.window
+    rail = window.min(axis=1, keepdims=True)
+    return Crossings(
+        c.at, c.out, np.where(window <= rail + 1e-6, closed, window), c.closed, c.swing, c.noise
+    )
+
+
 # --- all together ---------------------------------------------------------------------------------
 
 
@@ -287,6 +313,8 @@ def learn_response(touch: Crossings, leave: Crossings, coil: bool, top: float) -
     """Edge shapes of a trace from its first contacts (some tens of each)."""
     if coil:
         return learn_coil(touch, leave, top)
+    closed = hidden_closed(touch, top)
+    touch, leave = with_closed(touch, closed), with_closed(leave, closed)
     start, end = closing_levels(touch)
     open_level = float(np.median(start))
     if open_level <= 0.0:
@@ -304,19 +332,24 @@ def learn_response(touch: Crossings, leave: Crossings, coil: bool, top: float) -
     shortest = SHORTEST_RISE if tau > 0.35 else (1.5 if tau > 0.25 else 2.5) * SHORTEST_RISE
     if rise < 2.5 * u_rise or rise < shortest:
         # Too short to tell from the front end: the doubt goes into the budget.
-        return Response(tau, u_rise=max(min(u_rise, rise), 0.5 * rise), open_level=open_level)
-    return Response(tau, rise=rise, u_rise=u_rise, open_level=open_level)
+        rise, u_rise = 0.0, max(min(u_rise, rise), 0.5 * rise)
+    return Response(
+        tau, rise=rise, u_rise=u_rise, open_level=open_level,
+        closed=closed, cut_closed=closed < 0.0,
+    )  # fmt: skip
 
 
 def place_closings(c: Crossings, r: Response) -> Placed:
     if r.coil:
         return place_touches(c.take(slice(None)), r)
+    c = with_closed(c, r.closed)
     return place_steps(c, *closing_levels(c), EdgeShape(r.tau), r.tau)
 
 
 def place_openings(c: Crossings, r: Response) -> Placed:
     if r.coil:
         return place_ramps(c.take(slice(None)), r)
+    c = with_closed(c, r.closed)
     if r.rise > LONG_RISE:
         return place_rises(c.take(slice(None)), r)
     return place_steps(c, *opening_levels(c), EdgeShape(r.tau, r.rise), r.tau)

@@ -20,7 +20,15 @@ from breakerbench.edges.crossings import (
 from breakerbench.edges.index import IndexCleaner
 from breakerbench.edges.levels import learn_levels
 from breakerbench.edges.logic import LogicEdges
-from breakerbench.edges.place import EdgeShape, place_steps, rise_shape, search_rise
+from breakerbench.edges.place import (
+    EdgeShape,
+    learn_response,
+    place_closings,
+    place_openings,
+    place_steps,
+    rise_shape,
+    search_rise,
+)
 from breakerbench.edges.shapes import LN2
 
 RATE = 250e3
@@ -262,3 +270,39 @@ def test_second_largest_of_neighbours(values: list[float], size: int) -> None:
     values += [0.0] * (size - len(values))
     rows = np.lib.stride_tricks.sliding_window_view(np.array(values), size)
     assert _second_largest(np.array(values), size).tolist() == np.sort(rows)[:, -2].tolist()
+
+
+@pytest.mark.parametrize(
+    ("tau", "below"), [(0.7, 0.0), (0.7, 25.0), (0.7, 60.0), (1.33, 25.0), (1.33, 60.0), (2.5, 0.0)]
+)
+def test_edges_of_a_closed_level_below_the_converter(tau: float, below: float) -> None:
+    """A converter that cuts off at zero, closed at ``below`` counts under it: tau and instants hold."""
+    rng = np.random.default_rng(8)
+    n, level = 64, 1200.0
+    columns = np.arange(PRE + POST) - PRE
+    phase = rng.uniform(0.0, 1.0, n)
+    # Time since the edge began, at the first sample past a quarter of the level.
+    falling, rising = phase + tau * np.log(4.0), phase + tau * np.log(4.0 / 3.0)
+
+    def share(since: np.ndarray) -> np.ndarray:
+        return np.exp(-np.maximum(columns + since[:, None], 0.0) / tau)
+
+    def shown(volts: np.ndarray) -> np.ndarray:
+        return np.maximum(volts - below + 4.0 * rng.standard_normal(volts.shape), 0.0)
+
+    def crossings(window: np.ndarray, out: bool) -> Crossings:
+        at = np.arange(n) * 1000
+        four = np.full(n, 4.0)
+        return Crossings(at, np.full(n, out), window, np.zeros(n), np.full(n, level - below), four)
+
+    touch = crossings(shown(level * share(falling)), out=False)
+    leave = crossings(shown(level * (1.0 - share(rising))), out=True)
+    response = learn_response(touch, leave, coil=False, top=np.inf)
+    assert response.tau == pytest.approx(tau, rel=0.05)
+    assert response.rise == 0.0
+    for c, place, since in (
+        (touch, place_closings, falling),
+        (leave, place_openings, rising),
+    ):
+        error = place(c, response).at - (c.at - since + tau * LN2)
+        assert abs(float(np.median(error))) < 0.02

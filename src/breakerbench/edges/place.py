@@ -39,19 +39,26 @@ BACK = 4
 # --- steps ---------------------------------------------------------------------------------------
 
 
-def closing_levels(c: Crossings) -> tuple[Floats, Floats]:
+def _settling(tau: float) -> int:
+    """Samples to wait longer than usual until an edge of this time constant is over."""
+    return min(int(np.ceil(4.0 * max(tau - 1.4, 0.0))), POST - 17)
+
+
+def closing_levels(c: Crossings, tau: float = 0.0) -> tuple[Floats, Floats]:
     """(from, to) of closings of a dry feed: the open level just before, the closed one just after.
 
     After a first touch that bounces there is no plateau; the tracked closed level (zero) stands in.
     """
-    to = quiet_level(c, PRE + 4, PRE + 13)
+    later = _settling(tau)
+    to = quiet_level(c, PRE + 4 + later, PRE + 13 + later)
     return middle_level(c, PRE - 10, PRE - 3), to
 
 
-def opening_levels(c: Crossings) -> tuple[Floats, Floats]:
+def opening_levels(c: Crossings, tau: float) -> tuple[Floats, Floats]:
     """(from, to) of openings of a dry feed without a condenser."""
     start = quiet_level(c, PRE - 12, PRE - 3)
-    return start, middle_level(c, PRE + 8, PRE + 17)
+    later = _settling(tau)
+    return start, middle_level(c, PRE + 8 + later, PRE + 17 + later)
 
 
 def remaining(window: Floats, start: Floats, end: Floats) -> Floats:
@@ -321,6 +328,10 @@ def learn_response(touch: Crossings, leave: Crossings, coil: bool, top: float) -
         return Response(learn_tau(touch, start, end))
     # Closings are steps: how they fall shows the front end alone.
     tau, u_tau = search_rise(turned(touch, start), np.maximum(start - end, 1e-9), 0.0)
+    for _ in range(2 if _settling(tau) else 0):
+        # A slow front end had not come to closed yet.
+        start, end = closing_levels(touch, tau)
+        tau, u_tau = search_rise(turned(touch, start), np.maximum(start - end, 1e-9), 0.0)
     if u_tau > 0.2 * tau:
         # Hardly a sample falls on an edge: how often one does tells more than where.
         tau = learn_tau(touch, start, end)
@@ -343,7 +354,7 @@ def place_closings(c: Crossings, r: Response) -> Placed:
     if r.coil:
         return place_touches(c.take(slice(None)), r)
     c = with_closed(c, r.closed)
-    return place_steps(c, *closing_levels(c), EdgeShape(r.tau), r.tau)
+    return place_steps(c, *closing_levels(c, r.tau), EdgeShape(r.tau), r.tau)
 
 
 def place_openings(c: Crossings, r: Response) -> Placed:
@@ -352,4 +363,4 @@ def place_openings(c: Crossings, r: Response) -> Placed:
     c = with_closed(c, r.closed)
     if r.rise > LONG_RISE:
         return place_rises(c.take(slice(None)), r)
-    return place_steps(c, *opening_levels(c), EdgeShape(r.tau, r.rise), r.tau)
+    return place_steps(c, *opening_levels(c, r.tau + r.rise), EdgeShape(r.tau, r.rise), r.tau)

@@ -235,6 +235,12 @@ def _confirm(x: Floats, levels: Levels, per_volt: float) -> Levels | None:
     # A dry contact stays where it rose to until it closes; a coil's has spiked, rung or burnt.
     bounds = np.stack([leaves, ends], axis=1).ravel()
     peak = np.maximum.reduceat(np.abs(u), bounds[bounds < len(u)])[::2]
+    # Noise on a slow rise makes many crossings, which get nowhere.
+    real = peak > levels.high
+    if not real.any():
+        return None
+    touches = np.setdiff1d(touches, ends[~real])
+    leaves, ends, peak = leaves[real], ends[real], peak[real]
     last = np.median(np.abs(u)[np.maximum(ends[:, None] - np.arange(4, 8), 0)], axis=1)
     longer = ends - leaves > 8
     spent = peak > 1.25 * last + 6.0 * levels.noise

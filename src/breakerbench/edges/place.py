@@ -32,6 +32,8 @@ SHORTEST_RISE = 0.08
 LONG_RISE = 2.0
 #: A closed level is taken to lie below the converter's reach from so many times the noise on.
 HIDDEN_NOISES = 4.0
+#: A rise of so many samples or more begins before the window of its crossing.
+BEFORE_WINDOW = 25.0
 #: Samples before the new state that may still lie on the edge.
 BACK = 4
 
@@ -202,7 +204,7 @@ def fit_rises(
     """
     y = c.window[:, RISE_COLUMNS] / level[:, None]
     # A slow rise begins before the window: the tracked closed level (zero) then stands for closed.
-    if rise < 25.0:
+    if rise < BEFORE_WINDOW:
         y = y - c.window[:, PRE - 14 : PRE - 8].mean(axis=1, keepdims=True) / level[:, None]
     columns = COLUMNS[RISE_COLUMNS].astype(float)
     # No sample past the first one above three quarters: what follows may be the next closing.
@@ -286,6 +288,9 @@ def turned(c: Crossings, start: Floats) -> Crossings:
 def place_rises(c: Crossings, r: Response) -> Placed:
     level = np.full(len(c), r.open_level)
     t0, u, _ = fit_rises(c, level, r.tau, r.rise)
+    if r.rise >= BEFORE_WINDOW:
+        # Where the closed level stood just then, with hum on it, is not in the window.
+        u = np.hypot(u, r.u_closed * r.rise / r.open_level)
     return Placed(c.at + t0 + r.tau * LN2, np.maximum(u, 0.01))
 
 
@@ -326,6 +331,8 @@ def learn_response(touch: Crossings, leave: Crossings, coil: bool, top: float) -
     open_level = float(np.median(start))
     if open_level <= 0.0:
         return Response(learn_tau(touch, start, end))
+    # What closed levels differ by, beyond the noise of the nine samples that each is taken from.
+    u_closed = float(np.sqrt(max(end.var() - float((touch.noise**2).mean()) / 9.0, 0.0)))
     # Closings are steps: how they fall shows the front end alone.
     tau, u_tau = search_rise(turned(touch, start), np.maximum(start - end, 1e-9), 0.0)
     for _ in range(2 if _settling(tau) else 0):
@@ -345,7 +352,7 @@ def learn_response(touch: Crossings, leave: Crossings, coil: bool, top: float) -
         # Too short to tell from the front end: the doubt goes into the budget.
         rise, u_rise = 0.0, max(min(u_rise, rise), 0.5 * rise)
     return Response(
-        tau, rise=rise, u_rise=u_rise, open_level=open_level,
+        tau, rise=rise, u_rise=u_rise, u_closed=u_closed, open_level=open_level,
         closed=closed, cut_closed=closed < 0.0,
     )  # fmt: skip
 

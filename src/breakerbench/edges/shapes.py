@@ -26,6 +26,7 @@ class Response:
     tau       time constant of the front end; 0 where edges fall between two samples
     rise      time constant of the condenser on a dry feed; 0 where openings are steps
     u_rise    its standard uncertainty; with a coil, of where its ramp begins
+    u_closed  standard uncertainty of the closed level just before an opening of a dry feed, counts
     open_level  level that an opening of a dry feed rises to, in counts above closed
     coil      openings are the ramp of a coil
     ramp      typical slope of that ramp, counts a sample (for openings whose second sample is cut off)
@@ -38,6 +39,7 @@ class Response:
     tau: float
     rise: float = 0.0
     u_rise: float = 0.0
+    u_closed: float = 0.0
     open_level: float = 0.0
     coil: bool = False
     ramp: float = 0.0

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
 #: A pulse is believed within this share of a lobe pitch around its place between the openings,
 #: but not beyond so many degrees; less once the place is known to be steady.
@@ -46,13 +47,12 @@ class IndexCleaner:
     """Turns raw edges of the index line into (time, revolution) knots.
 
     lobes  openings a revolution as told, or None; the count between the pulses overrules it where
-    it
-           plainly differs
+           it plainly differs
     """
 
     lobes: int | None
     report: IndexReport = field(default_factory=IndexReport)
-    _raw: list[tuple[float, bool]] = field(default_factory=list)
+    _raw: list[tuple[Floats, Bools]] = field(default_factory=list)
     _place: float | None = None
     _last: float | None = None
     _revolution: int = 0
@@ -60,8 +60,8 @@ class IndexCleaner:
     _wander: float = 0.0
     _accepted: int = 0
 
-    def add(self, time_s: Floats, rising: NDArray[np.bool_]) -> None:
-        self._raw.extend(zip(time_s.tolist(), rising.tolist(), strict=True))
+    def add(self, time_s: Floats, rising: Bools) -> None:
+        self._raw.append((time_s, rising))
 
     def cut(self) -> None:
         """A hole: what comes after begins anew, but the lobes and the sense of the line stay."""
@@ -78,17 +78,20 @@ class IndexCleaner:
         """
         if len(count_at) < 2:
             return []
-        ready = [edge for edge in self._raw if edge[0] <= count_at[-1]]
-        if not ready:
+        if not self._raw:
             return []
-        if self._place is None and len(ready) < 2 * SEED + 2 and not final:
+        times, rising = (np.concatenate(column) for column in zip(*self._raw, strict=True))
+        self._raw = [(times, rising)]
+        ready = times <= count_at[-1]
+        count = int(np.count_nonzero(ready))
+        if not count or (self._place is None and count < 2 * SEED + 2 and not final):
             return []
-        active = self._active_edges(ready)
+        active = self._active_edges(times[ready], rising[ready])
         if self._place is None:
             self._seed(active, count_at, counts)
             if self._place is None:
                 return []
-        self._raw = [edge for edge in self._raw if edge[0] > count_at[-1]]
+        self._raw = [(times[~ready], rising[~ready])]
         active = active[active >= count_at[0]]
         places = np.interp(active, count_at, counts)
         even = self._even_run(places)
@@ -120,10 +123,8 @@ class IndexCleaner:
         good &= np.diff(turns, prepend=last) == 1.0
         return len(good) if good.all() else int(np.argmin(good))
 
-    def _active_edges(self, ready: list[tuple[float, bool]]) -> Floats:
+    def _active_edges(self, times: Floats, rising: Bools) -> Floats:
         """Leading edges of the pulses, whichever way the line idles."""
-        times = np.array([edge[0] for edge in ready])
-        rising = np.array([edge[1] for edge in ready])
         if self._place is None and rising.any() and not rising.all():
             spans = np.diff(times)
             high = float(spans[rising[:-1]].sum())

@@ -28,6 +28,8 @@ REACH_PASSING = 192
 LONG_GAP_SHARE = 0.3
 #: With a coil, a run shorter than this share of the longest around may be a ring's.
 SOLID_SHARE = 0.25
+#: What an earlier or later dwell tells of this one fades by this share of the time between them.
+FADE = 1.0 / 16.0
 #: A dwell is at most this many times the longest unbroken ones around.
 MOST_DWELL = 1.25
 #: Of fewer samples than this nothing can be told.
@@ -160,21 +162,42 @@ def _local_scale(values: Floats, before: Floats, reach: int) -> Floats:
     return np.where(short_left & short_right, np.maximum(left, right), both)
 
 
+def _near_scale(lengths: Floats, at: Ints, before: Floats, before_at: Ints, reach: int) -> Floats:
+    """Typical large length around each run, where a run tells less the farther away in time it is.
+
+    A dwell as long as those at standstill is not to be expected a few revolutions later: a run counts
+    for its length less FADE of the time from its touch to this one's. (Larger one of the two sides.)
+    """
+    pad = np.zeros(reach)
+    value = np.concatenate([pad[len(before) :], before, lengths, pad])
+    place = np.concatenate([pad[len(before) :], before_at, at, pad])
+    n = len(lengths)
+    around = [np.lib.stride_tricks.sliding_window_view(v, reach + 1) for v in (value, place)]
+    sides = []
+    for first in (0, reach):
+        long, begun = (rows[first : first + n] for rows in around)
+        faded = long - FADE * np.abs(begun - at[:, None])
+        sides.append(np.partition(faded, reach - 1, axis=1)[:, reach - 1])
+    return np.maximum(*sides)
+
+
 def _begins_by_dwell(
-    touch: Ints, leave: Ints, usual_length: Floats, flicker: Bools, most: float
+    touch: Ints, leave: Ints, expected: Floats, usual: Floats, flicker: Bools, most: float
 ) -> Bools:
     """Which runs begin a contact: the first touch after each opening.
 
     From a first touch on, contact lost within half a dwell is bounce, however long it is open; the
     first loss after that is the opening. A flicker right at an opening belongs to it, and one from
     which the dwell would be longer than ``most`` of the usual ones is no touch.
+
+    expected  (n,) dwell to be expected at each run; usual: the same without regard to time
     """
     n = len(touch)
     begins = np.zeros(n, bool)
-    opening = np.searchsorted(leave, touch + 0.5 * usual_length)
+    opening = np.searchsorted(leave, touch + 0.5 * expected)
     until = leave[np.minimum(opening, n - 1)]
     own = np.arange(n)
-    early = (until - touch > most * usual_length) & (opening > own) & (opening < n)
+    early = (until - touch > most * usual) & (opening > own) & (opening < n)
     skip_any = flicker | early
     if not skip_any[1:].any() and bool((opening[:-1] <= own[:-1]).all()):
         # No contact bounces: every run is one.
@@ -199,6 +222,7 @@ class ContactFinder:
         self._pending = no_crossings()
         self._lengths = np.empty(0)
         self._gaps = np.empty(0)
+        self._begun = np.empty(0, np.int64)
         self._last_leave: int | None = None
         self._front: tuple[float, float] | None = None
 
@@ -231,12 +255,19 @@ class ContactFinder:
         gaps[0] = touch.at[0] - self._last_leave if self._last_leave is not None else 0.0
         usual_length = _local_scale(lengths, self._lengths, reach)
         usual_gap = _local_scale(gaps, self._gaps, reach)
+        expected = usual_length
+        if not (lengths > 0.5 * usual_length).all():
+            # Something bounces, or the speed has changed much: what is expected then follows it.
+            near = _near_scale(lengths, touch.at, self._lengths, self._begun, reach)
+            expected = np.where(near < 0.5 * usual_length, near, usual_length)
         if coil:
             flicker = (gaps < LONG_GAP_SHARE * usual_gap) & (lengths < 0.5 * usual_length)
-            begins = _begins_by_dwell(touch.at, leave.at, usual_length, flicker, MOST_DWELL)
+            begins = _begins_by_dwell(
+                touch.at, leave.at, expected, usual_length, flicker, MOST_DWELL
+            )
         else:
             flicker = (gaps < 0.12 * usual_gap) & (lengths < 0.1 * usual_length)
-            begins = _begins_by_dwell(touch.at, leave.at, usual_length, flicker, np.inf)
+            begins = _begins_by_dwell(touch.at, leave.at, expected, usual_length, flicker, np.inf)
         settled = n if final else n - reach
         heads = np.flatnonzero(begins)
         # A group is complete when the next one has begun among runs that are settled, or at the end.
@@ -246,7 +277,7 @@ class ContactFinder:
         if len(heads) < 2:
             return no_contacts()
         groups, end_of_last = heads[:-1], int(heads[-1])
-        contacts = self._contacts(touch, leave, usual_length, groups, end_of_last, known)
+        contacts = self._contacts(touch, leave, expected, groups, end_of_last, known)
         if not final:
             self._keep(touch, leave, lengths, gaps, end_of_last, reach)
         return contacts
@@ -304,6 +335,7 @@ class ContactFinder:
         """Drop what is done; carry the lengths and gaps just before it."""
         self._lengths = np.concatenate([self._lengths, lengths[:upto]])[-reach:]
         self._gaps = np.concatenate([self._gaps, gaps[:upto]])[-reach:]
+        self._begun = np.concatenate([self._begun, touch.at[:upto]])[-reach:]
         self._last_leave = int(leave.at[upto - 1])
         place = int(np.searchsorted(self._pending.at, touch.at[upto]))
         self._pending = self._pending.take(slice(place, None))

@@ -11,3 +11,9 @@ CAUTIONS: tuple[str, ...] = (
     "Ventilate: sparks make ozone and light vapour.",
     "Local rules and the judgement of a licensed person come before anything said here.",
 )
+
+#: For a paper with room for one line.
+SHORT_CAUTION = (
+    "Tens of kilovolts, moving parts: keep away with a pacemaker; guards on; stop the drive and "
+    "disconnect before hands go in. All cautions: README."
+)

@@ -1,4 +1,4 @@
-"""The one exception that a person sees: bad input, with the place in it and the mend."""
+"""What a person sees of bad input: one line with the place in it and the mend."""
 
 from __future__ import annotations
 
@@ -25,3 +25,9 @@ class BadInput(Exception):  # noqa: N818  it names what the person gave, not our
         if self.mend:
             text += f"; {self.mend}"
         return " ".join(text.split())
+
+
+def harmless(text: str) -> str:
+    """Text from a file as one line without control characters: it must not steer the terminal."""
+    line = " ".join(text.split())
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in line)

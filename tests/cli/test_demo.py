@@ -12,8 +12,8 @@ from breakerbench.bench import scenario
 from breakerbench.cautions import CAUTIONS
 from breakerbench.cli.advice import advice
 from breakerbench.cli.demo import SPECIFICATION
-from breakerbench.cli.report import Shown
 from breakerbench.judge.specification import load_specification
+from breakerbench.papers.words import Shown
 from cli.command import breakerbench, names
 
 WRITTEN = {"demo.toml"} | {

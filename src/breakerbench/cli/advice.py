@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from breakerbench.cli.report import Shown, figure, name
 from breakerbench.judge.specification import Specification
+from breakerbench.papers.words import Shown, figure, name
 from breakerbench.tools.gap import gap_change_mm, inches
 
 #: Less than this is not worth touching the screw for, mm; common practice, no source.

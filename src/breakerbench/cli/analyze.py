@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from argparse import Namespace
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
+from pathlib import Path
 from typing import Any, TypeVar
 
 from breakerbench.cli.main import say
-from breakerbench.cli.output import as_json, output, write_json
+from breakerbench.cli.output import as_json, folder, output, write_json
 from breakerbench.cli.progress import progress
 from breakerbench.errors import BadInput
 from breakerbench.judge.specification import Specification, find_specification
+from breakerbench.papers.subject import FILES, Subject
+from breakerbench.papers.words import Shown
 from breakerbench.pipeline import analyze
-from breakerbench.sources.files import reason
+from breakerbench.sources.files import cannot_write, reason
 from breakerbench.sources.open import ImportOptions, open_trace
 from breakerbench.trace import EDGE_NAMES, SAMPLED_UNITS
 
@@ -30,14 +33,20 @@ def run(args: Namespace) -> int:
     spec = None if args.spec is None else find_specification(args.spec)
     if args.strict and spec is None:
         say("breakerbench analyze: --strict without --spec: nothing is judged, nothing can fail")
+    inputs = [args.file, args.spec] if args.spec else [args.file]
     with ExitStack() as stack:
-        part = None
+        # Every output is made ready first: what cannot be written is said before the long work.
+        part, parts = None, {}
+        into = stack.enter_context(folder(args.plots, FILES)) if args.plots else None
         if args.json and args.json != STANDARD_OUTPUT:
-            inputs = [args.file, args.spec] if args.spec else [args.file]
             part = stack.enter_context(output(args.json, *inputs, device=True))
+        if into is not None:
+            parts = {each: stack.enter_context(output(str(into / each), *inputs)) for each in FILES}
         result = measured(args.file, options, spec)
         if part is not None:
             write_json(part, result)
+        if parts:
+            _draw(parts, args, result, spec)
     if args.json == STANDARD_OUTPUT:
         print(as_json(result), end="")
     else:
@@ -67,11 +76,29 @@ def measured(
         source.close()
 
 
+def _draw(
+    parts: Mapping[str, Path],
+    args: Namespace,
+    result: dict[str, Any],
+    spec: Specification | None,
+) -> None:
+    # Imported here: the pictures' library takes a second, and most runs draw none.
+    from breakerbench.papers.plots import pictures, png  # noqa: PLC0415
+
+    title = Path(args.file).name
+    drawn = pictures(Subject(title, result, spec, Shown(args.degrees, args.speed_basis)))
+    for each, picture in drawn.items():
+        content = png(picture, title)
+        try:
+            parts[each].write_bytes(content)
+        except OSError as error:
+            raise cannot_write(Path(args.plots) / each, error) from error
+
+
 def _print_report(args: Namespace, result: dict[str, Any], spec: Specification | None) -> None:
     # Imported here: a script that takes the JSON does not wait for the tables.
     from breakerbench.cli.advice import advice  # noqa: PLC0415
     from breakerbench.cli.report import (  # noqa: PLC0415
-        Shown,
         print_advice,
         print_result,
         print_title,

@@ -8,8 +8,7 @@ from __future__ import annotations
 
 import shutil
 from argparse import Namespace
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
 
@@ -22,13 +21,10 @@ from breakerbench.bench.simulated import simulate
 from breakerbench.cautions import CAUTIONS
 from breakerbench.cli.advice import advice
 from breakerbench.cli.analyze import measured
-from breakerbench.cli.main import harmless
+from breakerbench.cli.output import folder as made_folder
 from breakerbench.cli.output import output, write_json
 from breakerbench.cli.progress import progress
 from breakerbench.cli.report import (
-    Shown,
-    limits,
-    name,
     new_table,
     print_decisions,
     print_item,
@@ -39,10 +35,10 @@ from breakerbench.cli.report import (
 )
 from breakerbench.cli.simulate import write_simulated
 from breakerbench.cli.terminal import terminal
-from breakerbench.errors import BadInput
+from breakerbench.errors import harmless
 from breakerbench.judge.specification import Specification, load_specification
+from breakerbench.papers.words import Shown, limits, name
 from breakerbench.pipeline import analyze
-from breakerbench.sources.files import cannot_write
 
 SPECIFICATION = Path(__file__).with_name("demo.toml")
 SEED = 1
@@ -55,7 +51,8 @@ def run(args: Namespace) -> int:
     shown = Shown(args.degrees, args.speed_basis)
     spec = load_specification(SPECIFICATION)
     console = terminal()
-    with _folder(args.out) as folder:
+    kept = nullcontext(None) if args.out is None else made_folder(args.out, ("demo*",))
+    with kept as folder:
         _print_opening(console)
 
         _print_heading(console, "1. As it came in")
@@ -92,36 +89,6 @@ def _measured(bench: Bench, spec: Specification, folder: Path | None, which: str
     with output(str(folder / f"demo-{which}.json")) as part:
         write_json(part, result)
     return result
-
-
-@contextmanager
-def _folder(path: str | None) -> Iterator[Path | None]:
-    """The folder for the files, made where it does not exist; gone again where nothing got into it.
-
-    Raises BadInput where it cannot be made.
-    """
-    if path is None:
-        yield None
-        return
-    folder = Path(path)
-    there = folder.exists()
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except FileExistsError:
-        raise BadInput(path, "is a file, not a folder", "name another folder") from None
-    except OSError as error:
-        raise cannot_write(path, error) from error
-    before = {each.name for each in folder.iterdir()}
-    try:
-        yield folder
-    except BaseException:
-        for leftover in folder.glob("demo*"):
-            if leftover.name not in before:
-                leftover.unlink(missing_ok=True)
-        if not there:
-            with suppress(OSError):
-                folder.rmdir()
-        raise
 
 
 def _print_opening(console: Console) -> None:

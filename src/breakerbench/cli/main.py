@@ -70,14 +70,10 @@ class Version(argparse.Action):
         raise SystemExit(0)
 
 
-def harmless(text: str) -> str:
-    """Text from a file as one line without control characters: it must not steer the terminal."""
-    line = " ".join(text.split())
-    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in line)
-
-
 def say(text: str) -> None:
     """One line on standard error, whatever the text holds."""
+    from breakerbench.errors import harmless  # noqa: PLC0415
+
     print(harmless(text), file=sys.stderr, flush=True)
 
 
@@ -128,7 +124,13 @@ def _drop_output() -> None:
 def _parse_and_run(argv: list[str]) -> int:
     try:
         wanted = next((word for word in argv if not word.startswith("-")), None)
-        return _run(build_parser(wanted).parse_args(argv))
+        parser = build_parser(wanted)
+        args, unknown = parser.parse_known_args(argv)
+        if unknown:  # said by the verb, whose own help explains its options
+            does = getattr(args, "does", None)
+            parser.prog = " ".join([parser.prog, args.verb, *([does] if does else [])])
+            parser.error(f"unrecognized arguments: {' '.join(unknown)}")
+        return _run(args)
     except SystemExit as stop:  # argparse is done, or the system told us to end
         return stop.code if isinstance(stop.code, int) else 0
     except KeyboardInterrupt:

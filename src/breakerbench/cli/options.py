@@ -79,6 +79,7 @@ def analyze(verb: argparse.ArgumentParser) -> None:
     verb.epilog = (
         "examples:\n"
         "  breakerbench analyze run.csv --spec four-lobe --json run.json\n"
+        "  breakerbench analyze run.csv --spec four-lobe --plots pictures\n"
         "  breakerbench analyze scope.csv --column points_v=CH1 --scale points_v=10\n\n"
         "Angles and speeds are those of the distributor unless switched; JSON always is."
     )
@@ -91,6 +92,12 @@ def analyze(verb: argparse.ArgumentParser) -> None:
         help="name from 'spec list', or the path of a .toml file",
     )
     add("--json", metavar="OUT", type=name, help="write the result as JSON; - is standard output")
+    add(
+        "--plots",
+        metavar="DIR",
+        type=name,
+        help="draw the figures into DIR, as PNG; it is made where it does not exist",
+    )
     add("--strict", action="store_true", help="exit status 1 when any decision is not a pass")
     add = verb.add_argument_group("what an import does not say itself").add_argument
     many: dict[str, Any] = {"action": "append", "default": []}

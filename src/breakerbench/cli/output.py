@@ -1,11 +1,11 @@
-"""Output files: checked before the long work, written beside, renamed only when all went well."""
+"""Output files and folders: checked before the long work, renamed only when all went well."""
 
 from __future__ import annotations
 
 import json
 import os
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager, nullcontext
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from contextlib import contextmanager, nullcontext, suppress
 from pathlib import Path
 from typing import Any
 
@@ -36,6 +36,48 @@ def output(path: str, *inputs: str, device: bool = False) -> Iterator[Path]:
             if error.filename in (None, str(part)):  # no such folder; the disk is full
                 raise cannot_write(path, error) from error
             raise
+
+
+@contextmanager
+def folder(path: str, own: Collection[str]) -> Iterator[Path]:
+    """The folder ``path``, made where it does not exist.
+
+    own  patterns of the names that the block may make in it: where the block fails, those that
+         were not there before go, and so do the folders that were made. Nothing else is touched.
+
+    Raises BadInput where it cannot be made.
+    """
+    target, made = Path(path), []
+    try:
+        missing = [each for each in (target, *target.parents) if not os.path.lexists(each)]
+        for each in reversed(missing):
+            each.mkdir(exist_ok=True)
+            made.append(each)
+        if not target.is_dir():
+            raise BadInput(path, "is a file, not a folder", "name another folder")
+        before = {each.name for each in target.iterdir()}
+    except (OSError, ValueError) as error:
+        _take_away(made)
+        if isinstance(error, OSError):
+            raise cannot_write(path, error) from error
+        raise BadInput(path, f"is no name of a folder ({error})", "correct it") from error
+    try:
+        yield target
+    except BaseException:
+        for pattern in own:
+            for leftover in target.glob(pattern):
+                if leftover.name not in before:
+                    with suppress(OSError):
+                        leftover.unlink()
+        _take_away(made)
+        raise
+
+
+def _take_away(made: Sequence[Path]) -> None:
+    """Folders that were made, the innermost last; one that somebody has put something into stays."""
+    for each in reversed(made):
+        with suppress(OSError):
+            each.rmdir()
 
 
 def _same(target: Path, other: str) -> bool:

@@ -13,11 +13,10 @@ from breakerbench.bench.drive import Drive
 from breakerbench.bench.faults import CONDITIONS, FAULTS, LEVELS, apply, set_condition
 from breakerbench.bench.model import Bench
 from breakerbench.bench.simulated import simulate
-from breakerbench.cli.main import harmless
 from breakerbench.cli.output import output, write_json
 from breakerbench.cli.progress import progress
 from breakerbench.cli.terminal import terminal
-from breakerbench.errors import BadInput
+from breakerbench.errors import BadInput, harmless
 from breakerbench.sources.recording import write_recording
 
 Plan = tuple[tuple[float, float], ...]

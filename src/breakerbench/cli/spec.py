@@ -9,12 +9,13 @@ from typing import Any
 
 from rich.text import Text
 
-from breakerbench.cli.main import BAD_INPUT, harmless, say
-from breakerbench.cli.report import Shown, limits, new_table, print_item, print_table
+from breakerbench.cli.main import BAD_INPUT, say
+from breakerbench.cli.report import new_table, print_item, print_table
 from breakerbench.cli.terminal import terminal
-from breakerbench.errors import BadInput
+from breakerbench.errors import BadInput, harmless
 from breakerbench.judge.specification import find_specification, library, load_specification
 from breakerbench.judge.tables import TABLES, Specification
+from breakerbench.papers.words import Shown, limits
 
 #: Unit by the ending of a key, the longest ending first.
 UNITS = (

@@ -1,0 +1,151 @@
+"""Pictures of a result: each figure with its expanded uncertainty, against the specification.
+
+A picture computes nothing: it shows the contract's figures as they are, doubled where the display
+is switched to the crankshaft, and where there is no figure it says the reason in its place. Ink is
+dark on white, and what colour says is also said in words, for grey print and colour-blind eyes.
+
+The same files are drawn for every result, so that no picture of an earlier run stays behind.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from breakerbench.papers.page import HEAD_PT, TEXT_PT, footer, legend, new_page, own_style, png
+from breakerbench.papers.panels import PANEL_CHARACTERS, head, instead, over_speed, rows
+from breakerbench.papers.subject import DWELL, SPACING, Subject, band_of, settling, verdict
+
+__all__ = ["pictures", "png"]
+
+
+def pictures(subject: Subject) -> dict[str, Figure]:
+    """Every picture of a result, by the name of its file in ``FILES``."""
+    with own_style():
+        return {DWELL: _dwell(subject), SPACING: _spacing(subject)}
+
+
+def _dwell(subject: Subject) -> Figure:
+    page = new_page("Dwell", subject)
+    left = page.add_axes((0.085, 0.275, 0.30, 0.425))
+    right = page.add_axes((0.62, 0.275, 0.36, 0.425))
+    notes = _dwell_of_lobes(left, subject)
+    bins = subject.get("dwell.by_speed") or []
+    key = "dwell.variation_deg"
+    reason = subject.why(key) if bins else ""
+    head(right, "Mean dwell over speed", subject, key, "dwell.u_variation_deg", reason=reason)
+    notes += settling(subject, key)
+    if bins:
+        over_speed(right, subject, bins)
+    elif subject.get("dwell.mean_deg") is not None:
+        instead(right, "fewer than ten revolutions within each 50 rpm of the distributor")
+    else:
+        instead(right, subject.why("dwell.by_speed"))
+    legend(page, (left, right), 0.20)
+    footer(page, subject, notes)
+    return page
+
+
+def _dwell_of_lobes(axes: Axes, subject: Subject) -> list[str]:
+    """Each lobe's dwell; without an angle the share of the time closed. Returns notes."""
+    shown, aim = subject.shown, subject.aim_deg
+    lobes, percent = subject.get("dwell.per_lobe_deg") or [], subject.get("dwell.percent")
+    if not lobes and subject.get("dwell.mean_deg") is None and percent is not None:
+        if aim is not None and subject.spec is not None:
+            aim *= 100.0 / subject.spec.distributor.pitch_deg
+        what = "Dwell, share of the lobe pitch"
+        head(axes, what, subject, "dwell.percent", "dwell.u_percent", "%")
+        rows(
+            axes, subject, ["all"], [percent], [subject.get("dwell.u_percent")], "%",
+            band_of(subject, "dwell.percent", "%", aim),
+        )  # fmt: skip
+        return [
+            f"Dwell of each lobe: not measured, {subject.why('dwell.per_lobe_deg')}.",
+            *settling(subject, "dwell.percent"),
+        ]
+    head(axes, "Dwell of each lobe", subject, "dwell.mean_deg", "dwell.u_deg", what="mean ")
+    notes = settling(subject, "dwell.mean_deg")
+    if not lobes:
+        instead(axes, subject.why("dwell.per_lobe_deg"))
+        return notes
+    if None in lobes:
+        notes.append(f"Dwell of a lobe not measured: {subject.why('dwell.per_lobe_deg')}.")
+    mean = subject.get("dwell.mean_deg")
+    rows(
+        axes, subject, _numbers(lobes), lobes, subject.get("dwell.u_per_lobe_deg") or [], "deg",
+        band_of(subject, "dwell.mean_deg", "deg", aim, mean),
+    )  # fmt: skip
+    axes.set_ylabel("lobe")
+    axes.set_xlabel(f"dwell, {shown.unit('deg')}")
+    return notes
+
+
+def _spacing(subject: Subject) -> Figure:
+    page = new_page("Lobe spacing and opening scatter", subject)
+    left = page.add_axes((0.085, 0.43, 0.27, 0.285))
+    right = page.add_axes((0.585, 0.43, 0.27, 0.285))
+    below = page.add_axes((0.585, 0.25, 0.27, 0.06))
+    notes: list[str] = []
+    unit = subject.shown.unit("deg")
+    errors = subject.get("spacing.error_deg") or []
+    key = "spacing.error_deg"
+    head(left, "Spacing error of each lobe", subject, key, what="largest ")
+    if errors:
+        us = [subject.get("spacing.u_deg")] * len(errors)
+        band = band_of(subject, key, "deg", magnitude=True)
+        rows(left, subject, _numbers(errors), errors, us, "deg", band)
+        left.set_ylabel("lobe")
+        left.set_xlabel(f"opens late by, {unit}")
+    else:
+        instead(left, subject.why(key))
+    notes += settling(subject, key)
+
+    intervals = subject.get("spacing.interval_error_deg") or []
+    key = "spacing.interval_error_deg"
+    head(right, "Interval error", subject, key, what="largest ")
+    if intervals:
+        us = [subject.get("spacing.u_interval_deg")] * len(intervals)
+        count = len(intervals)
+        labels = [f"{lobe + 1} to {(lobe + 1) % count + 1}" for lobe in range(count)]
+        band = band_of(subject, key, "deg", magnitude=True)
+        rows(right, subject, labels, intervals, us, "deg", band)
+        right.set_ylabel("lobe to lobe")
+        right.set_xlabel(f"long by, {unit}")
+    else:
+        instead(right, subject.why(key))
+    notes += settling(subject, key)
+    notes += _scatter(page, below, subject)
+    legend(page, (left, right, below), 0.185)
+    footer(page, subject, notes)
+    return page
+
+
+def _scatter(page: Figure, axes: Axes, subject: Subject) -> list[str]:
+    """One figure against one limit: a strip, its words to its left."""
+    key, unit = "scatter.deg", subject.shown.unit("deg")
+    value, u = subject.get(key), subject.get("scatter.u_deg")
+    word, ink, text = verdict(subject, key, "scatter.u_deg")
+    page.text(0.02, 0.32, "Opening scatter", size=HEAD_PT, weight="bold", va="top")
+    page.text(0.185, 0.32, word, size=HEAD_PT, weight="bold", color=ink, va="top")
+    whole = subject.get("scatter.range_deg")
+    about = "standard deviation of the openings of a lobe"
+    if whole is not None:
+        about += f"; their range {subject.shown.number(whole, 'deg')} {unit}"
+    lines = [*textwrap.wrap(text or subject.why(key), PANEL_CHARACTERS)[:2]]
+    if value is not None:
+        lines.append(about)
+    page.text(0.02, 0.287, "\n".join(lines), size=TEXT_PT, va="top", linespacing=1.35)
+    if value is None:
+        axes.set_axis_off()
+        return []
+    band = band_of(subject, key, "deg")
+    rows(axes, subject, [""], [value], [u], "deg", band, from_zero=True)
+    axes.set_xlabel(f"scatter, {unit}")
+    return settling(subject, key)
+
+
+def _numbers(values: Sequence[object]) -> list[str]:
+    return [str(lobe + 1) for lobe in range(len(values))]

@@ -1,0 +1,160 @@
+"""The words and numbers that people see: names of figures, decisions, limits, units as displayed.
+
+Shared by the terminal and the papers, so that both say the same. Takes the contract's JSON mapping.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from breakerbench.errors import harmless
+from breakerbench.judge.rules import RULES
+from breakerbench.measure.uncertainty import round_for_print
+
+#: Said of simulated data before anything else.
+SIMULATED = "SIMULATED: no real distributor was measured."
+
+#: Decision words as they are shown: never by colour alone.
+WORDS = {
+    "pass": ("pass", "green"),
+    "fail": ("FAIL", "bold red"),
+    "undecided": ("too close to call", "yellow"),
+    "not measured": ("not measured", "yellow"),
+}
+
+#: What the figures of the contract are called in a table.
+NAMES = {
+    "dwell.mean_deg": "dwell",
+    "dwell.percent": "dwell, share of the lobe pitch",
+    "dwell.variation_deg": "dwell variation over speed",
+    "dwell.meter_deg": "dwell as an averaging meter shows it",
+    "dwell.per_lobe_deg": "dwell of a lobe",
+    "spacing.error_deg": "spacing error, largest",
+    "spacing.interval_error_deg": "interval error, largest",
+    "scatter.deg": "opening scatter",
+    "scatter.range_deg": "opening scatter, range",
+    "missed.openings": "missed openings",
+    "missed.closings": "missed closings",
+    "bounce.onset_rpm": "bounce from",
+    "advance.start_rpm": "advance starts at",
+    "advance.max_deg": "advance, largest",
+    "advance.points": "advance, worst speed",
+    "advance.falling": "advance falling, worst speed",
+    "vacuum.points": "vacuum advance, worst step",
+    "advance.hysteresis_deg": "advance hysteresis",
+    "contact.drop_v": "contact drop",
+    "contact.resistance_ohm": "contact resistance",
+    "coil.resistance_ohm": "coil resistance",
+    "coil.resistance_20c_ohm": "coil resistance at 20 deg C",
+    "coil.inductance_h": "coil inductance",
+    "coil.current_a": "coil current",
+    "coil.energy_j": "coil energy",
+    "coil.ballast_ohm": "ballast",
+    "condenser.capacitance_f": "condenser capacitance",
+    "condenser.leakage_ohm": "condenser leakage resistance",
+    "condenser.series_ohm": "condenser series resistance",
+    "spark.duration_s": "spark duration",
+    "spark.misses": "sparks missed",
+}
+
+#: What is judged where the figure of the rule could not be measured.
+STANDS_FOR = {
+    "dwell.mean_deg": "dwell.percent",
+    "coil.resistance_20c_ohm": "coil.resistance_ohm",
+}
+
+#: Units that are too large for the figures of a distributor, and what is displayed for them.
+SMALL_UNITS = {"F": (1e6, "µF"), "H": (1e3, "mH"), "J": (1e3, "mJ"), "s": (1e3, "ms")}
+
+
+@dataclass(frozen=True)
+class Shown:
+    """Which shaft's degrees and which shaft's rpm are displayed: two separate choices.
+
+    A crankshaft turns twice for one turn of the distributor (four-stroke), so both are doubled.
+    """
+
+    degrees: str = "distributor"
+    speed: str = "distributor"
+
+    def _doubled(self, unit: str) -> bool:
+        bases = {"deg": self.degrees, "deg per mm": self.degrees, "rpm": self.speed}
+        return bases.get(unit) == "crankshaft"
+
+    def factor(self, unit: str) -> float:
+        """What a figure in ``unit`` is multiplied by for display."""
+        return 2.0 if self._doubled(unit) else SMALL_UNITS.get(unit, (1.0, ""))[0]
+
+    def unit(self, unit: str) -> str:
+        """The unit that is displayed for ``unit``."""
+        return f"crank {unit}" if self._doubled(unit) else SMALL_UNITS.get(unit, (1.0, unit))[1]
+
+    def number(self, value: float | None, unit: str, u: float | None = None) -> str:
+        """Value with its expanded uncertainty where it is known, rounded by GUM 7.2.6."""
+        if value is None:
+            return "-"
+        value *= self.factor(unit)
+        if u is None:
+            return plain_number(value)
+        rounded, uncertainty = round_for_print(value, u * self.factor(unit))
+        return f"{rounded} ± {uncertainty}"
+
+    def __str__(self) -> str:
+        return f"Degrees are {self.degrees} degrees, speeds are {self.speed} rpm."
+
+
+def plain_number(value: float) -> str:
+    """A number without an uncertainty: whole, or to four figures."""
+    if value == 0 or not math.isfinite(value):
+        return "0" if value == 0 else str(value)
+    if float(value).is_integer() and abs(value) < 1e9:
+        return f"{value:,.0f}"
+    return f"{value:.4g}"
+
+
+def name(key: str) -> str:
+    """What people call the figure ``key`` of the contract."""
+    return NAMES.get(key, harmless(key.replace(".", " ").replace("_", " ")))
+
+
+def figure(result: Mapping[str, Any], key: str | None) -> Any:
+    """The figure at a dotted key, or None."""
+    found: Any = result
+    for part in (key or "").split("."):
+        found = found.get(part) if isinstance(found, Mapping) else None
+    return found
+
+
+def limits(low: float | None, high: float | None, unit: str, shown: Shown) -> str:
+    """Limits in words, in the displayed basis."""
+    below, above = (None if x is None else f"{x * shown.factor(unit):.6g}" for x in (low, high))
+    if below is not None and above is not None:
+        return f"{below} to {above}"
+    if above is not None:
+        return f"at most {above}"
+    return "-" if below is None else f"at least {below}"
+
+
+def tally(decisions: Iterable[Mapping[str, Any]]) -> str:
+    """How many decisions of each kind, in words."""
+    found = [one["decision"] for one in decisions]
+    counts = ((found.count(kind), word) for kind, (word, _) in WORDS.items())
+    return ", ".join(f"{count} {word}" for count, word in counts if count)
+
+
+def not_judged(result: Mapping[str, Any]) -> list[str]:
+    """Figures that were measured, could be judged, and have no decision, by their keys."""
+    decided = {one["what"] for one in result.get("decisions") or ()}
+    found = []
+    for rule in RULES:
+        stands_for = STANDS_FOR.get(rule.what, rule.what)
+        if decided & {rule.what, stands_for}:
+            continue
+        for key, path in ((rule.what, rule.reasons or rule.what), (stands_for, stands_for)):
+            if figure(result, path) not in (None, []):
+                found.append(key)
+                break
+    return found

@@ -143,6 +143,8 @@ def footer(page: Figure, subject: Subject, notes: Sequence[str]) -> None:
         some = "a warning" if count == 1 else f"{count} warnings"
         notes = [f"There {'is' if count == 1 else 'are'} {some}: read the report.", *notes]
     lines = [line for note in notes for line in textwrap.wrap(harmless(note), PAGE_CHARACTERS)]
+    if len(lines) > MOST_NOTES:
+        lines[MOST_NOTES - 1] = "... and more: read the report."
     about = f"± is an expanded uncertainty, 95.45 %. {subject.shown}"
     lines = [*lines[:MOST_NOTES], about, SHORT_CAUTION]
     page.text(0.02, 0.015, "\n".join(lines), size=SMALL_PT, color=BLACK, va="bottom")

@@ -54,8 +54,13 @@ def head(
     if key == "dwell.variation_deg":
         word = f"variation: {word}"
     page.text(left, top - 0.036, word, size=HEAD_PT, weight="bold", color=ink, va="top")
-    lines = textwrap.wrap(text or harmless(reason), PANEL_CHARACTERS)[:2]
+    lines = panel_lines(text or harmless(reason))
     page.text(left, top - 0.072, "\n".join(lines), size=TEXT_PT, va="top")
+
+
+def panel_lines(text: str, width: int = PANEL_CHARACTERS, most: int = 2) -> list[str]:
+    """Text in lines; what does not go into as many is left out, and three points say so."""
+    return textwrap.wrap(text, width, max_lines=most, placeholder=" ...")
 
 
 def rows(
@@ -173,7 +178,7 @@ def instead(axes: Axes, reason: str) -> None:
     """The reason in the place of a figure that could not be measured."""
     axes.set_xticks([])
     axes.set_yticks([])
-    text = "\n".join(textwrap.wrap(harmless(reason), 40)[:6])
+    text = "\n".join(panel_lines(harmless(reason), 36, 8))
     axes.text(
         0.5, 0.5, f"not measured:\n{text}", transform=axes.transAxes, ha="center", va="center"
     )  # fmt: skip

@@ -9,14 +9,13 @@ The same files are drawn for every result, so that no picture of an earlier run 
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Sequence
 
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from breakerbench.papers.page import HEAD_PT, TEXT_PT, footer, legend, new_page, own_style, png
-from breakerbench.papers.panels import PANEL_CHARACTERS, head, instead, over_speed, rows
+from breakerbench.papers.panels import head, instead, over_speed, panel_lines, rows
 from breakerbench.papers.subject import DWELL, SPACING, Subject, band_of, settling, verdict
 
 __all__ = ["pictures", "png"]
@@ -85,8 +84,8 @@ def _dwell_of_lobes(axes: Axes, subject: Subject) -> list[str]:
 
 def _spacing(subject: Subject) -> Figure:
     page = new_page("Lobe spacing and opening scatter", subject)
-    left = page.add_axes((0.085, 0.43, 0.27, 0.285))
-    right = page.add_axes((0.585, 0.43, 0.27, 0.285))
+    left = page.add_axes((0.085, 0.425, 0.27, 0.28))
+    right = page.add_axes((0.585, 0.425, 0.27, 0.28))
     below = page.add_axes((0.585, 0.25, 0.27, 0.06))
     notes: list[str] = []
     unit = subject.shown.unit("deg")
@@ -134,7 +133,7 @@ def _scatter(page: Figure, axes: Axes, subject: Subject) -> list[str]:
     about = "standard deviation of the openings of a lobe"
     if whole is not None:
         about += f"; their range {subject.shown.number(whole, 'deg')} {unit}"
-    lines = [*textwrap.wrap(text or subject.why(key), PANEL_CHARACTERS)[:2]]
+    lines = panel_lines(text or subject.why(key))
     if value is not None:
         lines.append(about)
     page.text(0.02, 0.287, "\n".join(lines), size=TEXT_PT, va="top", linespacing=1.35)

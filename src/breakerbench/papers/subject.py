@@ -100,7 +100,7 @@ def verdict(
         bounds = limits(decided.get("low"), decided.get("high"), unit, shown)
         bounds = f"{'limits' if ' to ' in bounds else 'limit'} {bounds}"
         if decided.get("value") is None:
-            return word, INKS.get(style, BLACK), f"{decided.get('why') or ''}; {bounds}"
+            return word, INKS.get(style, BLACK), f"{bounds}; {harmless(decided.get('why') or '')}"
         number = shown.number(decided["value"], unit, decided.get("u"))
         text = f"{what}{number} {shown.unit(unit)}; {bounds}"
         return word, INKS.get(style, BLACK), text

@@ -159,7 +159,7 @@ def test_the_start_imports_nothing_dear() -> None:
         "from breakerbench.cli.main import build_parser\n"
         "build_parser('analyze').format_help()\n"
         "dear = {'numpy', 'scipy', 'rich', 'dataclasses', 'typing', 'pathlib', 'shutil', 'json',"
-        " 'PySide6', 'inspect', 'importlib.metadata'}\n"
+        " 'PySide6', 'matplotlib', 'inspect', 'importlib.metadata'}\n"
         "print(*sorted(dear & set(sys.modules)))"
     )
     assert (ran.returncode, ran.stdout.strip()) == (0, ""), ran.stdout + ran.stderr

@@ -118,6 +118,21 @@ def test_strict_with_nothing_to_judge(trace_csv: Path, tmp_path: Path) -> None:
     assert "Nothing was judged" in ran.out
 
 
+def test_what_has_no_limit_is_seen_as_not_judged(trace_csv: Path, tmp_path: Path) -> None:
+    spec = write_spec(tmp_path / "spec.toml", WIDE)
+    said = _joined(breakerbench("analyze", trace_csv, "--spec", spec).out)
+    silent = said.split("not judged, no limit stated: ")[1].split(" In all")[0]
+    assert silent == "spacing error, largest; interval error, largest; opening scatter"
+    write_spec(spec, WIDE + "\n[spacing]\nmax_error_deg = 1.0\nmax_interval_error_deg = 1.0")
+    said = _joined(breakerbench("analyze", trace_csv, "--spec", spec).out)
+    assert "no limit stated: opening scatter In all" in said
+    write_spec(spec, "[scatter]\nmax_deg = 0.5")
+    assert "no limit stated: dwell;" in _joined(
+        breakerbench("analyze", trace_csv, "--spec", spec).out
+    )
+    assert "not judged" not in breakerbench("analyze", trace_csv).out  # nothing was, it says
+
+
 def test_piped_output_is_plain_and_narrow(shown: Ran) -> None:
     assert (shown.status, shown.err) == (0, "")
     assert "\x1b" not in shown.out

@@ -84,6 +84,28 @@ def test_wrong_use_is_one_line(arguments: list[str], named: str, tmp_path: Path)
 
 
 @pytest.mark.parametrize(
+    ("arguments", "verb"),
+    [
+        (["analyze", "a.csv", "--nonsense"], "analyze"),
+        (["analyze", "a.csv", "b.csv"], "analyze"),
+        (["demo", "--nonsense"], "demo"),
+        (["spec", "show", "four-lobe", "--nonsense"], "spec show"),
+        (["spec", "list", "nonsense"], "spec list"),
+        (["--nonsense"], ""),
+        (["nonsense"], ""),
+    ],
+    ids=lambda value: " ".join(value) if isinstance(value, list) else "",
+)
+def test_wrong_use_points_to_the_help_of_the_verb(
+    arguments: list[str], verb: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    error = Ran(main(arguments), *capsys.readouterr()).error
+    command = f"breakerbench {verb}".rstrip()
+    assert error.startswith(f"{command}: ")
+    assert error.endswith(f"see {command} --help")
+
+
+@pytest.mark.parametrize(
     ("arguments", "named"),
     [
         (["analyze", "a.csv", "--column", "volts=CH1"], "points_v"),

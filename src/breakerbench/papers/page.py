@@ -15,10 +15,11 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any
 
-# Before the library is imported: standard error is for our own line, and a backend that somebody
-# set for his notebooks is none of ours.
-logging.getLogger("matplotlib").setLevel(logging.CRITICAL)
+# A backend that somebody set for his notebooks is none of ours; and standard error is for our own
+# line, so what the library says about his settings while it starts is dropped. Nothing else imports
+# it at run time, because this must come first.
 os.environ["MPLBACKEND"] = "agg"
+logging.getLogger("matplotlib").setLevel(logging.CRITICAL)
 
 import matplotlib as mpl  # noqa: E402
 from matplotlib.axes import Axes  # noqa: E402

@@ -4,11 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Mapping, Sequence
-from typing import Any
-
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
-from matplotlib.ticker import MaxNLocator
+from typing import TYPE_CHECKING, Any
 
 from breakerbench.errors import harmless
 from breakerbench.papers.page import HEAD_PT, SMALL_PT, TEXT_PT
@@ -23,6 +19,9 @@ from breakerbench.papers.subject import (
     band_of,
     verdict,
 )
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 BAND = "#d9e0e8"
 #: Less than this is not spread over the whole width of a panel, deg: noise is not to look large.
@@ -46,8 +45,8 @@ def head(
     reason  said where there is neither figure nor decision
     """
     word, ink, text = verdict(subject, key, u_key, unit, what)
-    page = axes.get_figure()
-    assert isinstance(page, Figure)
+    page = axes.get_figure(root=True)
+    assert page is not None
     box = axes.get_position()
     left, top = (0.02 if box.x0 < 0.5 else box.x0 - 0.07), box.y1 + 0.125
     page.text(left, top, title, size=HEAD_PT, weight="bold", va="top")
@@ -87,7 +86,7 @@ def rows(
     _points(axes, rows, values, bars, "x")
     axes.set_yticks(rows, labels)
     axes.tick_params(axis="y", length=0)
-    axes.xaxis.set_major_locator(MaxNLocator(6))
+    axes.locator_params(axis="x", nbins=6)
     axes.grid(axis="x")
     size = TEXT_PT if len(values) <= 8 else SMALL_PT
     axes.tick_params(axis="y", labelsize=size)
@@ -171,7 +170,7 @@ def over_speed(axes: Axes, subject: Subject, bins: Sequence[Mapping[str, Any]]) 
     axes.set_xlabel(f"speed, {shown.unit('rpm')}")
     axes.set_ylabel(f"mean dwell, {shown.unit('deg')}")
     axes.grid(axis="y")
-    axes.xaxis.set_major_locator(MaxNLocator(6))
+    axes.locator_params(axis="x", nbins=6)
 
 
 def instead(axes: Axes, reason: str) -> None:

@@ -10,13 +10,15 @@ The same files are drawn for every result, so that no picture of an earlier run 
 from __future__ import annotations
 
 from collections.abc import Sequence
-
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
+from typing import TYPE_CHECKING
 
 from breakerbench.papers.page import HEAD_PT, TEXT_PT, footer, legend, new_page, own_style, png
 from breakerbench.papers.panels import head, instead, over_speed, panel_lines, rows
 from breakerbench.papers.subject import DWELL, SPACING, Subject, band_of, settling, verdict
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 __all__ = ["pictures", "png"]
 
@@ -36,7 +38,7 @@ def _dwell(subject: Subject) -> Figure:
     key = "dwell.variation_deg"
     reason = subject.why(key) if bins else ""
     head(right, "Mean dwell over speed", subject, key, "dwell.u_variation_deg", reason=reason)
-    notes += settling(subject, key)
+    notes += settling(subject, "dwell.mean_deg", "dwell.percent", key)
     if bins:
         over_speed(right, subject, bins)
     elif subject.get("dwell.mean_deg") is not None:
@@ -61,17 +63,11 @@ def _dwell_of_lobes(axes: Axes, subject: Subject) -> list[str]:
             axes, subject, ["all"], [percent], [subject.get("dwell.u_percent")], "%",
             band_of(subject, "dwell.percent", "%", aim),
         )  # fmt: skip
-        return [
-            f"Dwell of each lobe: not measured, {subject.why('dwell.per_lobe_deg')}.",
-            *settling(subject, "dwell.percent"),
-        ]
+        return [f"Dwell of each lobe: not measured, {subject.why('dwell.per_lobe_deg')}."]
     head(axes, "Dwell of each lobe", subject, "dwell.mean_deg", "dwell.u_deg", what="mean ")
-    notes = settling(subject, "dwell.mean_deg")
     if not lobes:
         instead(axes, subject.why("dwell.per_lobe_deg"))
-        return notes
-    if None in lobes:
-        notes.append(f"Dwell of a lobe not measured: {subject.why('dwell.per_lobe_deg')}.")
+        return []
     mean = subject.get("dwell.mean_deg")
     rows(
         axes, subject, _numbers(lobes), lobes, subject.get("dwell.u_per_lobe_deg") or [], "deg",
@@ -79,7 +75,9 @@ def _dwell_of_lobes(axes: Axes, subject: Subject) -> list[str]:
     )  # fmt: skip
     axes.set_ylabel("lobe")
     axes.set_xlabel(f"dwell, {shown.unit('deg')}")
-    return notes
+    if None in lobes:
+        return [f"Dwell of a lobe not measured: {subject.why('dwell.per_lobe_deg')}."]
+    return []
 
 
 def _spacing(subject: Subject) -> Figure:
@@ -87,7 +85,6 @@ def _spacing(subject: Subject) -> Figure:
     left = page.add_axes((0.085, 0.425, 0.27, 0.28))
     right = page.add_axes((0.585, 0.425, 0.27, 0.28))
     below = page.add_axes((0.585, 0.25, 0.27, 0.06))
-    notes: list[str] = []
     unit = subject.shown.unit("deg")
     errors = subject.get("spacing.error_deg") or []
     key = "spacing.error_deg"
@@ -100,7 +97,6 @@ def _spacing(subject: Subject) -> Figure:
         left.set_xlabel(f"opens late by, {unit}")
     else:
         instead(left, subject.why(key))
-    notes += settling(subject, key)
 
     intervals = subject.get("spacing.interval_error_deg") or []
     key = "spacing.interval_error_deg"
@@ -115,14 +111,14 @@ def _spacing(subject: Subject) -> Figure:
         right.set_xlabel(f"long by, {unit}")
     else:
         instead(right, subject.why(key))
-    notes += settling(subject, key)
-    notes += _scatter(page, below, subject)
+    _scatter(page, below, subject)
+    notes = settling(subject, "spacing.error_deg", "spacing.interval_error_deg", "scatter.deg")
     legend(page, (left, right, below), 0.185)
     footer(page, subject, notes)
     return page
 
 
-def _scatter(page: Figure, axes: Axes, subject: Subject) -> list[str]:
+def _scatter(page: Figure, axes: Axes, subject: Subject) -> None:
     """One figure against one limit: a strip, its words to its left."""
     key, unit = "scatter.deg", subject.shown.unit("deg")
     value, u = subject.get(key), subject.get("scatter.u_deg")
@@ -139,11 +135,10 @@ def _scatter(page: Figure, axes: Axes, subject: Subject) -> list[str]:
     page.text(0.02, 0.287, "\n".join(lines), size=TEXT_PT, va="top", linespacing=1.35)
     if value is None:
         axes.set_axis_off()
-        return []
+        return
     band = band_of(subject, key, "deg")
     rows(axes, subject, [""], [value], [u], "deg", band, from_zero=True)
     axes.set_xlabel(f"scatter, {unit}")
-    return settling(subject, key)
 
 
 def _numbers(values: Sequence[object]) -> list[str]:

@@ -115,8 +115,11 @@ def verdict(
     return "not judged", GREY, f"{what}{number} {shown.unit(unit)}; {harmless(why)}"
 
 
-def settling(subject: Subject, key: str) -> list[str]:
-    """What would settle a decision that is too close to call."""
-    decided = subject.decision(key) or {}
-    settle = decided.get("settle")
-    return [f"To settle {name(key)}: {settle}."] if settle else []
+def settling(subject: Subject, *keys: str) -> list[str]:
+    """What would settle the decisions that are too close to call; said once for several."""
+    by_what: dict[str, list[str]] = {}
+    for key in keys:
+        settle = (subject.decision(key) or {}).get("settle")
+        if settle:
+            by_what.setdefault(settle, []).append(name(key).removesuffix(", largest"))
+    return [f"To settle {' and '.join(names)}: {what}." for what, names in by_what.items()]

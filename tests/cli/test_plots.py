@@ -1,0 +1,237 @@
+"""``analyze --plots DIR`` by the contract: what is written, and what is left where it goes wrong."""
+
+from __future__ import annotations
+
+import errno
+import io
+import os
+import resource
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from PIL import Image
+
+from breakerbench.cli.main import main
+from breakerbench.papers.subject import FILES
+from cli.command import CLEAN, COMMAND, Ran, breakerbench, names
+from cli.traces import write_csv
+
+
+def pictures(folder: Path) -> dict[str, bytes]:
+    """All the pictures, each whole."""
+    found = {each: (folder / each).read_bytes() for each in FILES}
+    for content in found.values():
+        image = Image.open(io.BytesIO(content))
+        image.load()
+        assert (image.format, image.size) == ("PNG", (2560, 1600))
+    return found
+
+
+def test_pictures_beside_the_report(trace_csv: Path, shown: Ran, tmp_path: Path) -> None:
+    arguments = ("analyze", trace_csv, "--spec", "four-lobe", "--plots", "new/pictures")
+    ran = breakerbench(*arguments, folder=tmp_path)
+    assert (ran.status, ran.err) == (0, "")
+    assert ran.out == shown.out
+    first = pictures(tmp_path / "new" / "pictures")
+    assert names(tmp_path / "new" / "pictures") == set(FILES)
+    # again, into the same folder, with another display: ours are replaced, no others are touched
+    (tmp_path / "new" / "pictures" / "mine.png").write_text("mine")
+    ran = breakerbench(*arguments, "--degrees", "crankshaft", folder=tmp_path)
+    assert (ran.status, ran.err) == (0, "")
+    second = pictures(tmp_path / "new" / "pictures")
+    assert all(first[each] != second[each] for each in FILES)
+    assert names(tmp_path / "new" / "pictures") == {*FILES, "mine.png"}
+    assert (tmp_path / "new" / "pictures" / "mine.png").read_text() == "mine"
+
+
+def test_standard_output_stays_clean(trace_csv: Path, as_json: Ran, tmp_path: Path) -> None:
+    ran = breakerbench(
+        "analyze", trace_csv, "--spec", "four-lobe", "--json", "-", "--plots", tmp_path
+    )
+    assert (ran.status, ran.err) == (0, "")
+    assert ran.out == as_json.out
+    pictures(tmp_path)
+
+
+def test_the_json_may_go_into_the_same_new_folder(trace_csv: Path, tmp_path: Path) -> None:
+    out = ("--plots", "new", "--json", "new/result.json")
+    ran = breakerbench("analyze", trace_csv, *out, folder=tmp_path)
+    assert (ran.status, ran.err) == (0, "")
+    assert names(tmp_path / "new") == {*FILES, "result.json"}
+
+
+def test_neither_surroundings_nor_settings_matter(trace_csv: Path, tmp_path: Path) -> None:
+    (tmp_path / "matplotlibrc").write_text("figure.facecolor: black\nnonsense: 1\n")
+    for number, environment in enumerate(
+        ({}, {"MPLBACKEND": "nonsense"}, {"MPLCONFIGDIR": "matplotlibrc/no"})
+    ):
+        ran = breakerbench(
+            "analyze", trace_csv, "--plots", str(number), folder=tmp_path, environment=environment
+        )
+        assert (ran.status, ran.err) == (0, "")
+    assert pictures(tmp_path / "0") == pictures(tmp_path / "1") == pictures(tmp_path / "2")
+    plain = breakerbench("analyze", trace_csv, "--plots", tmp_path / "plain")
+    assert plain.status == 0
+    assert pictures(tmp_path / "plain") == pictures(tmp_path / "0")
+
+
+def test_the_pictures_library_is_imported_for_pictures_alone(
+    trace_csv: Path, tmp_path: Path
+) -> None:
+    code = (
+        "import sys\n"
+        "from breakerbench.cli.main import main\n"
+        "assert main(sys.argv[1:]) == 0\n"
+        "print('matplotlib' in sys.modules, file=sys.stderr)\n"
+    )
+    for plots, imported in (((), "False"), (("--plots", str(tmp_path)), "True")):
+        ran = subprocess.run(
+            [sys.executable, "-c", code, "analyze", str(trace_csv), "--spec", "four-lobe", *plots],
+            env=CLEAN,
+            capture_output=True,
+            text=True,
+            timeout=60,
+            check=False,
+        )
+        assert ran.stderr.strip() == imported
+
+
+# --- what goes wrong: one line, status 2, nothing left behind -----------------------------------
+
+
+def test_places_that_cannot_be(trace_csv: Path, tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("mine")
+    (tmp_path / "lost").symlink_to(tmp_path / "nowhere")
+    (tmp_path / "there" / FILES[-1]).mkdir(parents=True)
+    for place, named in (
+        ("file", "file: is a file, not a folder; name another folder"),
+        ("file/sub", "file/sub: cannot be written (not a directory); check the folder's name"),
+        ("lost", "lost: is a file"),
+        ("new/" + "x" * 300, "file name too long"),
+        ("there", f"there/{FILES[-1]}: is a folder"),
+        (" ", "--plots: is empty"),
+    ):
+        ran = breakerbench("analyze", trace_csv, "--plots", place, folder=tmp_path)
+        assert named in ran.error
+        assert ran.out == ""
+    assert names(tmp_path) == {"file", "lost", "there"}
+    assert names(tmp_path / "there") == {FILES[-1]}
+    assert (tmp_path / "file").read_text() == "mine"
+
+
+@pytest.mark.parametrize("there", [True, False], ids=["folder was there", "folder is made"])
+def test_a_trace_that_cannot_be_read_leaves_nothing(there: bool, tmp_path: Path) -> None:
+    (tmp_path / "bad.csv").write_text("time_s,points_v\n0,0.1\n1e-5,zero\n2e-5,0.1\n")
+    place = tmp_path / "new" / "pictures"
+    if there:
+        place.mkdir(parents=True)
+        for each in ("mine.txt", FILES[0]):
+            (place / each).write_text("older")
+    out = ("--plots", place, "--json", place / "result.json")
+    assert "line 3" in breakerbench("analyze", tmp_path / "bad.csv", *out).error
+    if there:
+        assert names(place) == {"mine.txt", FILES[0]}
+        assert (place / FILES[0]).read_text() == "older"
+    else:
+        assert names(tmp_path) == {"bad.csv"}
+
+
+def test_another_output_that_cannot_be_written_leaves_nothing(
+    trace_csv: Path, tmp_path: Path
+) -> None:
+    out = ("--plots", "new", "--json", "missing/result.json")
+    assert "missing/result.json" in breakerbench("analyze", trace_csv, *out, folder=tmp_path).error
+    assert not names(tmp_path)
+
+
+def test_the_input_is_never_overwritten(tmp_path: Path) -> None:
+    trace = write_csv(tmp_path / FILES[0], 0.2)
+    before = trace.read_bytes()
+    ran = breakerbench("analyze", trace, "--plots", tmp_path)
+    assert "is the input itself" in ran.error
+    assert trace.read_bytes() == before
+    assert names(tmp_path) == {FILES[0]}
+
+
+@pytest.mark.skipif(os.name == "nt", reason="needs the limits of Unix")
+def test_no_room_for_a_picture(trace_csv: Path, tmp_path: Path) -> None:
+    """The system itself refuses the write half way, as a full disk does."""
+    ran = subprocess.run(
+        [COMMAND, "analyze", trace_csv, "--plots", "new", "--json", "result.json"],
+        cwd=tmp_path,
+        env=CLEAN,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (50_000, 50_000)),
+    )
+    error = Ran(ran.returncode, ran.stdout, ran.stderr).error
+    assert error == f"new/{FILES[0]}: cannot be written (file too large); check the disk"
+    assert ran.stdout == ""
+    assert not names(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("number", "named"),
+    [
+        (errno.ENOSPC, "the disk is full; make room or choose another disk"),
+        (errno.EACCES, "choose a folder that you may write to"),
+        (errno.EROFS, "choose a folder that you may write to"),
+    ],
+)
+@pytest.mark.parametrize("where", ["mkdir", "write_bytes", "touch"])
+def test_the_system_refuses(
+    where: str,
+    number: int,
+    named: str,
+    trace_csv: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """In this process, because the tests may run as root, whom nothing is refused."""
+    original = getattr(Path, where)
+
+    def refuse(path: Path, *arguments: object, **named: object) -> object:
+        if where == "mkdir" or FILES[-1] in path.name:  # the first picture has its place by then
+            raise OSError(number, os.strerror(number), str(path))
+        return original(path, *arguments, **named)
+
+    monkeypatch.setattr(signal, "signal", lambda *_: None)
+    monkeypatch.setattr(Path, where, refuse)
+    place = tmp_path / "new"
+    status = main(["analyze", str(trace_csv), "--plots", str(place)])
+    error = Ran(status, *capsys.readouterr()).error
+    assert error.startswith(str(place if where == "mkdir" else place / FILES[-1]))
+    assert error.endswith(named)
+    assert not names(tmp_path)
+
+
+@pytest.mark.skipif(os.name == "nt", reason="needs the signals of Unix")
+@pytest.mark.parametrize(
+    ("sent", "status"), [(signal.SIGINT, 130), (signal.SIGTERM, 143)], ids=["Ctrl-C", "told to end"]
+)
+def test_stopped_while_drawing(
+    sent: signal.Signals, status: int, recording: Path, tmp_path: Path
+) -> None:
+    with subprocess.Popen(
+        [COMMAND, "analyze", recording, "--plots", "new/pictures"],
+        cwd=tmp_path,
+        env=CLEAN,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as process:
+        until = time.monotonic() + 30
+        while not list(tmp_path.rglob("*.part")) and time.monotonic() < until:
+            time.sleep(0.005)
+        process.send_signal(sent)
+        out, err = process.communicate(timeout=30)
+    assert (process.returncode, out) == (status, "")
+    assert "Traceback" not in err
+    assert not names(tmp_path)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import errno
 import io
 import os
-import resource
 import signal
 import subprocess
 import sys
@@ -160,6 +159,8 @@ def test_the_input_is_never_overwritten(tmp_path: Path) -> None:
 @pytest.mark.skipif(os.name == "nt", reason="needs the limits of Unix")
 def test_no_room_for_a_picture(trace_csv: Path, tmp_path: Path) -> None:
     """The system itself refuses the write half way, as a full disk does."""
+    import resource  # noqa: PLC0415
+
     ran = subprocess.run(
         [COMMAND, "analyze", trace_csv, "--plots", "new", "--json", "result.json"],
         cwd=tmp_path,

@@ -349,3 +349,6 @@ def test_a_png_twice_as_fine_as_the_screen_in_our_own_style(
     assert image.size == (2560, 1600)
     assert image.convert("L").getpixel((5, 5)) == 255  # a light ground
     assert image.info["Title"] == "a\\x1b[2Jb.csv"
+    strange = subject(title=STRANGE)
+    image = Image.open(io.BytesIO(png(drawn(strange)[0], strange.title)))
+    assert image.info["Title"] == STRANGE

@@ -157,6 +157,7 @@ def _points(
 
 
 def over_speed(axes: Axes, subject: Subject, bins: Sequence[Mapping[str, Any]]) -> None:
+    """Mean dwell of each speed: one row of ``dwell.by_speed`` a point."""
     shown = subject.shown
     band = band_of(subject, "dwell.mean_deg", "deg", subject.aim_deg)
     speeds = [x for x in subject.scaled([row["rpm"] for row in bins], "rpm") if x is not None]

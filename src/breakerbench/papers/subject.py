@@ -38,23 +38,27 @@ class Subject:
     shown: Shown
 
     def get(self, key: str) -> Any:
+        """The figure at a dotted key of the result, or None."""
         return figure(self.result, key)
 
     def scaled(self, values: Sequence[float | None], unit: str) -> list[float | None]:
+        """Figures in ``unit`` as they are displayed."""
         factor = self.shown.factor(unit)
         return [None if value is None else value * factor for value in values]
 
     def why(self, key: str) -> str:
+        """The reason why the figure at ``key`` is missing."""
         return Result(self.result).why(key)
 
     @property
     def aim_deg(self) -> float | None:
         """The dwell to aim at; None where the specification is not that of this trace."""
-        if self.spec is None or self.spec.dwell is None or "decisions" in self.result["why"]:
+        if self.spec is None or self.spec.dwell is None or self.get("why.decisions"):
             return None
         return self.spec.dwell.aim_deg
 
     def decision(self, key: str) -> Mapping[str, Any] | None:
+        """The decision about the figure at ``key``, or None."""
         return next((one for one in self.get("decisions") or () if one["what"] == key), None)
 
 
@@ -107,8 +111,9 @@ def verdict(
     value = subject.get(key)
     if value is None or value == []:
         return "not measured", INKS["yellow"], ""
-    why = (subject.get("why") or {}).get("decisions")
-    why = why or ("no specification" if subject.spec is None else "no limit stated")
+    why = subject.get("why.decisions") or (
+        "no specification" if subject.spec is None else "no limit stated"
+    )
     if isinstance(value, list):
         return "not judged", GREY, harmless(why)
     number = shown.number(value, unit, subject.get(u_key))

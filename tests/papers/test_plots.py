@@ -130,6 +130,16 @@ def test_the_title_says_what_was_measured_and_how() -> None:
             assert part in words
 
 
+def test_the_title_of_a_steady_trace_without_an_angle() -> None:
+    told = result()
+    told["trace"]["reference"] = "none"
+    told["speed"] |= {"min_rpm": 599.9, "max_rpm": 600.1}
+    told["notes"] = ["lobe 1 is arbitrary"]
+    for page in drawn(subject(told)):
+        assert "samples/s; no index, no encoder; 600 rpm; 191 revolutions" in said(page)
+        assert "The report has 1 note about this trace" in said(page)
+
+
 @pytest.mark.parametrize("simulated", [True, False])
 def test_simulated_data_is_called_simulated_on_every_picture(simulated: bool) -> None:
     told = result()
@@ -157,7 +167,7 @@ def test_what_settles_several_is_said_once() -> None:
     words = said(page)
     assert "To settle spacing error and interval error: a longer run" in words
     assert "To settle opening scatter: a longer run: more revolutions." in words
-    assert "There are 2 warnings: read the report." in words
+    assert "The report has 2 warnings about this trace" in words
 
 
 def test_inks_are_dark_enough_and_differ_in_words() -> None:

@@ -104,10 +104,12 @@ def _title(page: Figure, what: str, subject: Subject) -> None:
     if trace.get("seconds") is not None:
         parts.append(f"{trace['seconds']:,.1f} s" + (f" at {rate:,.6g} samples/s" if rate else ""))
     if trace.get("reference"):
-        parts.append(f"angle from {trace['reference']}")
+        without = trace["reference"] == "none"
+        parts.append("no index, no encoder" if without else f"angle from {trace['reference']}")
     if speed.get("min_rpm") is not None and speed.get("max_rpm") is not None:
-        low, high = (speed[key] * shown.factor("rpm") for key in ("min_rpm", "max_rpm"))
-        parts.append(f"{low:,.0f} to {high:,.0f} {shown.unit('rpm')}")
+        ends = [speed[key] * shown.factor("rpm") for key in ("min_rpm", "max_rpm")]
+        low, high = (f"{each:,.0f}" for each in ends)
+        parts.append(f"{low if low == high else f'{low} to {high}'} {shown.unit('rpm')}")
     if speed.get("revolutions") is not None:
         parts.append(f"{speed['revolutions']:,.0f} revolutions of the distributor")
     _fitted(page, 0.876, "; ".join(parts), TEXT_PT, 0.98)
@@ -139,10 +141,10 @@ def legend(page: Figure, panels: Sequence[Axes], top: float) -> None:
 
 def footer(page: Figure, subject: Subject, notes: Sequence[str]) -> None:
     """Notes, the meaning of the numbers, the caution, from the bottom up."""
-    count = len(subject.get("warnings") or [])
-    if count:
-        some = "a warning" if count == 1 else f"{count} warnings"
-        notes = [f"There {'is' if count == 1 else 'are'} {some}: read the report.", *notes]
+    counts = [(what, len(subject.get(f"{what}s") or [])) for what in ("warning", "note")]
+    some = [f"{count} {what}{'' if count == 1 else 's'}" for what, count in counts if count]
+    if some:
+        notes = [f"The report has {' and '.join(some)} about this trace: read them.", *notes]
     lines = [line for note in notes for line in textwrap.wrap(harmless(note), PAGE_CHARACTERS)]
     if len(lines) > MOST_NOTES:
         lines[MOST_NOTES - 1] = "... and more: read the report."

@@ -60,9 +60,10 @@ def _dwell_of_lobes(axes: Axes, subject: Subject) -> list[str]:
         what = "Dwell, share of the lobe pitch"
         head(axes, what, subject, "dwell.percent", "dwell.u_percent", "%")
         rows(
-            axes, subject, ["all"], [percent], [subject.get("dwell.u_percent")], "%",
+            axes, subject, ["all lobes"], [percent], [subject.get("dwell.u_percent")], "%",
             band_of(subject, "dwell.percent", "%", aim),
         )  # fmt: skip
+        axes.set_xlabel("closed, % of the lobe pitch")
         return [f"Dwell of each lobe: not measured, {subject.why('dwell.per_lobe_deg')}."]
     head(axes, "Dwell of each lobe", subject, "dwell.mean_deg", "dwell.u_deg", what="mean ")
     if not lobes:

@@ -144,7 +144,7 @@ def footer(page: Figure, subject: Subject, notes: Sequence[str]) -> None:
     counts = [(what, len(subject.get(f"{what}s") or [])) for what in ("warning", "note")]
     some = [f"{count} {what}{'' if count == 1 else 's'}" for what, count in counts if count]
     if some:
-        notes = [f"The report has {' and '.join(some)} about this trace: read them.", *notes]
+        notes = [f"The report has {' and '.join(some)} about this trace.", *notes]
     lines = [line for note in notes for line in textwrap.wrap(harmless(note), PAGE_CHARACTERS)]
     if len(lines) > MOST_NOTES:
         lines[MOST_NOTES - 1] = "... and more: read the report."

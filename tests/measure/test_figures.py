@@ -41,9 +41,10 @@ def test_a_wave_of_the_drive_is_found_whole_in_what_it_does_to_the_angles(order:
     assert np.ptp(off) == pytest.approx(0.0, abs=0.02)
 
 
-def test_one_speed_at_the_edge_of_two_bins_is_no_variation_over_speed() -> None:
-    """2,500 rpm set by hand fills the bins on both sides of it."""
-    result = analyze(simulate(Bench(drive=steady(2500.0, 4.0)), 3))
-    assert len(result["dwell"]["by_speed"]) > 1
+@pytest.mark.parametrize(("rpm", "rows"), [(2500.0, 1), (2525.0, 2)])
+def test_one_speed_is_no_variation_over_speed(rpm: float, rows: int) -> None:
+    """A round speed set by hand has one bin; one at the edge of two bins fills both."""
+    result = analyze(simulate(Bench(drive=steady(rpm, 4.0)), 3))
+    assert len(result["dwell"]["by_speed"]) == rows
     assert result["dwell"]["variation_deg"] is None
     assert "two speeds" in result["why"]["dwell.variation_deg"]

@@ -175,12 +175,12 @@ def _figures(bench: Bench, run: _Run, dwell: Floats, openings: Floats) -> dict[s
 def _by_speed(dwell: Floats, speeds_rpm: Floats) -> dict[str, Any]:
     """Mean dwell in bins of speed, and the range of the bins that have revolutions enough.
 
-    No range where they stand at one speed, at the edge of two bins.
+    Bins lie about the multiples of 50 rpm. No range where they stand at one speed.
     """
     rows = []
     settled = []
     speeds = []
-    bins = np.floor(speeds_rpm / BIN_RPM + 1e-9)
+    bins = np.floor(speeds_rpm / BIN_RPM + 0.5)
     for which in np.unique(bins):
         inside = bins == which
         deg = _mean(_lobe_means(dwell[inside]))

@@ -113,6 +113,8 @@ def learn_ramp(c: Crossings, tau: float, top: float) -> float:
         t = c.at[good] + tau * LN2 - place_ramps(c.take(good), shape).at
         reach = ramp_shape(t + 1.0, tau)
         slope = float(np.median(second[good] / np.maximum(reach, 1e-6)))
+        if slope <= 0.0:
+            return np.inf
         # Openings come anywhere between two samples; from further back only where this is no ramp.
         late = float((t > 1.3 + np.interp(low / slope, shape_of, lead)).mean())
         return slope if late < 0.2 else np.inf

@@ -300,8 +300,8 @@ class Timing:
         self._before = None if rows is None else r.take(slice(-2, None))
 
     def _sum(self, rows: _Revolutions) -> None:
-        # A speed that stands exactly on the edge of two bins must not fall to both by rounding.
-        r = np.clip(rows.rpm / BIN_RPM + 1e-6, 0, BINS - 1).astype(np.int64)
+        # Bins about the multiples of 50 rpm: people set round speeds, which must not fall to two.
+        r = np.clip(rows.rpm / BIN_RPM + 0.5, 0, BINS - 1).astype(np.int64)
         seen = np.isfinite(rows.dwell)
         whole = seen.all(axis=1)
         dwell = np.where(seen, rows.dwell, 0.0)

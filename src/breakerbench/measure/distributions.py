@@ -42,7 +42,8 @@ def t_factor(dof: float, probability: float, normal: float) -> float:
         x = dof / (dof + k2)
         return 1.0 - incomplete_beta(0.5 * dof, 0.5, x, k2 / (dof + k2))
 
-    return math.exp(_where(inside, probability, -3.0, 3.0))
+    near = 0.25 * (normal**2 + 1.0) / dof
+    return math.exp(_where(inside, probability, math.log(normal) + near, 0.1 + near))
 
 
 @lru_cache(maxsize=4096)
@@ -72,24 +73,39 @@ def f_above(dof: float, other_dof: float, ratio: float) -> float:
 
 
 def _where(rising: Callable[[float], float], value: float, begin: float, step: float) -> float:
-    """Where a rising function takes the value: the bracket is widened, then halved to the end."""
+    """Where a rising function takes the value: bracketed, then by false position (Illinois)."""
     low = high = begin
-    while rising(high) < value:
-        low, high = high, high + step
+    below = above = rising(begin) - value
+    while above < 0.0:
+        low, below, high = high, above, high + step
+        above = rising(high) - value
         if high > 600.0:
             raise ValueError("these degrees of freedom say nothing")
-    while rising(low) > value:
-        low, high = low - step, low
+    while below > 0.0:
+        high, above, low = low, below, low - step
+        below = rising(low) - value
         if low < -600.0:
             raise ValueError("these degrees of freedom say nothing")
-    while True:
-        middle = 0.5 * (low + high)
-        if not low < middle < high or high - low < 1e-13:
+    stays_low = stays_high = False
+    for _ in range(200):
+        if not above > below or high - low < 1e-13:
+            break
+        middle = high - above * (high - low) / (above - below)
+        if not low < middle < high:
+            middle = 0.5 * (low + high)
+            if not low < middle < high:
+                break
+        off = rising(middle) - value
+        if abs(off) < 1e-14:
             return middle
-        if rising(middle) < value:
-            low = middle
+        # The end that stays is trusted half as much each time, or it would stay for ever.
+        if off < 0.0:
+            low, below, above = middle, off, (0.5 * above if stays_high else above)
+            stays_high, stays_low = True, False
         else:
-            high = middle
+            high, above, below = middle, off, (0.5 * below if stays_low else below)
+            stays_low, stays_high = True, False
+    return 0.5 * (low + high)
 
 
 def _lower_gamma(a: float, x: float) -> float:

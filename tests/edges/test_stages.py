@@ -306,3 +306,11 @@ def test_edges_of_a_closed_level_below_the_converter(tau: float, below: float) -
     ):
         error = place(c, response).at - (c.at - since + tau * LN2)
         assert abs(float(np.median(error))) < 0.02
+
+
+def test_hum_at_rest_on_a_converter_that_cuts_off_at_closed_is_no_contact() -> None:
+    """Closed under the rail, noise of four counts, hum that lifts it above the rail now and then."""
+    rng = np.random.default_rng(2)
+    t = np.arange(1 << 17) / 100e3
+    x = np.rint(12.0 * np.sin(2 * np.pi * 60.0 * t) - 8.0 + 4.0 * rng.standard_normal(len(t)))
+    assert learn_levels(np.maximum(x, 0.0), 0.0, 82.0) is None

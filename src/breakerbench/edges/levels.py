@@ -19,6 +19,8 @@ LOW_SHARE = 0.25
 HIGH_SHARE = 0.5
 #: The smallest swing that is taken for a contact, in units of the noise.
 MIN_SWING_NOISES = 10.0
+#: The same in steps of the converter: hum at rest on one that cuts off at closed gets no further.
+MIN_SWING_GRAINS = 16.0
 #: No converter worth the name steps by more than this share of what it shows.
 MOST_QUANTUM = 0.002
 #: With a coil the open contact stands at no level of its own; bands are then those of a 6 V system.
@@ -186,7 +188,7 @@ def learn_levels(x: Floats, zero: float, per_volt: float) -> Levels | None:
     if not clear.any():
         return None
     swing = float(np.percentile(np.abs(away[clear]), 20.0))
-    if swing < MIN_SWING_NOISES * noise:
+    if swing < max(MIN_SWING_NOISES * noise, MIN_SWING_GRAINS * _grain(thin)):
         return None
     sign = 1 if float(np.median(away[clear])) > 0 else -1
     levels = Levels(closed=closed, swing=swing, sign=sign, noise=noise, coil=False)
@@ -265,6 +267,15 @@ def _confirm(x: Floats, levels: Levels, per_volt: float) -> Levels | None:
         swing = float(np.percentile(above, 20.0)) if len(above) else levels.swing
         levels = replace(levels, swing=min(swing, COIL_SWING_V * per_volt))
     return replace(levels, coil=rings)
+
+
+def _grain(x: Floats) -> float:
+    """Least difference between two readings; 0 where there are too few readings to tell."""
+    values = np.unique(x[:: max(1, len(x) // 8192)])
+    if len(values) < 8:
+        return 0.0
+    steps = np.diff(values)
+    return float(steps[steps > 1e-6 * np.ptp(values)].min(initial=np.inf))
 
 
 def _quantum(x: Floats) -> float:

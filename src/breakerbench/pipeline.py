@@ -27,6 +27,12 @@ UNSEEN = (
     "the first touch of at least one lobe leaves no sign: the coil rings at that moment and the "
     "converter cuts it off; a channel that also shows negative voltages would"
 )
+HALF_UNSEEN = (
+    "half the first touches or more leave no sign: those that do are no fair sample; a channel that "
+    "also shows negative voltages would"
+)
+#: Share of touches without a sign from which it is said.
+LEAST_UNSEEN = 0.02
 MOST_LOBES = 12
 NOT_YET = "this version does not measure it yet"
 LATER: dict[str, dict[str, Any]] = {
@@ -67,6 +73,10 @@ class Analyzer:
         self.timing: Timing | None = None
         self._held: list[Openings] = []
         self._count = 0  # openings found
+        self._placed, self._seen = (
+            0,
+            0,
+        )  # openings with an angle, and those whose touch was seen too
         self._steps, self._turned_deg = 0, 0.0  # from one opening to the next, both with angles
 
     def feed(self, event: Event) -> None:
@@ -88,6 +98,8 @@ class Analyzer:
             step = np.diff(openings.open_deg)
             step = step[np.isfinite(step)]
             self._count += len(openings)
+            self._placed += int(np.isfinite(openings.open_deg).sum())
+            self._seen += int(openings.valid.sum())
             self._steps += len(step)
             self._turned_deg += float(step.sum())
         if self.timing is None and self.edges.lobes is not None:
@@ -160,6 +172,11 @@ class Analyzer:
                 "There is no index: which lobe is called lobe 1 is arbitrary, and ripple of the "
                 "drive is taken for errors of the lobes."
             )
+        unseen = self._placed - self._seen
+        if result["dwell"]["percent"] is not None and unseen > LEAST_UNSEEN * self._placed:
+            result["notes"].append(
+                f"{unseen} of {self._placed} first touches left no sign: their dwells were left out."
+            )
         result["warnings"] = self._warnings()
         result["decisions"] = []
         result["findings"] = []
@@ -205,6 +222,10 @@ class Analyzer:
             why["scatter"] = scatter
         else:
             figures["scatter"] = scatter
+        if 2 * self._seen <= self._placed:
+            figures["dwell"] = _blank(figures["dwell"])
+            why["dwell"] = HALF_UNSEEN
+            return self._with_reference(figures, why, other)
         if None in figures["dwell"]["per_lobe_deg"]:
             why["dwell.per_lobe_deg"] = UNSEEN
         if figures["dwell"]["mean_deg"] is None:
@@ -214,6 +235,13 @@ class Analyzer:
             why["dwell.variation_deg"] = (
                 "needs two speeds, 50 rpm apart, with ten revolutions each or more"
             )
+        return self._with_reference(figures, why, other)
+
+    def _with_reference(
+        self, figures: dict[str, Any], why: dict[str, str], other: int | None
+    ) -> dict[str, Any]:
+        """The figures less those that the reference of the angle cannot carry."""
+        e = self.edges
         if e.reference == "none":
             self._without_angle(figures, why)
         elif not e.has_index and (e.told_lobes is None or other is not None):
@@ -281,8 +309,12 @@ def _without_lobes(figures: dict[str, Any], why: dict[str, str], reason: str) ->
     dwell["per_lobe_deg"], dwell["u_per_lobe_deg"] = [], []
     why["dwell.per_lobe_deg"] = reason
     for table in ("spacing", "scatter"):
-        figures[table] = {k: [] if isinstance(v, list) else None for k, v in figures[table].items()}
+        figures[table] = _blank(figures[table])
         why[table] = reason
+
+
+def _blank(table: dict[str, Any]) -> dict[str, Any]:
+    return {key: [] if isinstance(value, list) else None for key, value in table.items()}
 
 
 def _without_nan(value: Any) -> Any:

@@ -70,11 +70,12 @@ def _specification(truth: Mapping[str, Any]) -> Specification:
 def _figures(
     result: Mapping[str, Any], truth: Mapping[str, Any], rate_hz: float, seed: int
 ) -> Iterator[Figure]:
-    """Dwell per lobe, spacing and scatter; one lobe of each distributor enters the coverage."""
+    """Dwell, spacing and scatter; one lobe of each distributor enters the coverage."""
     real = truth["realized"]
     lobes = len(truth["dwell"]["per_lobe_deg"])
     allowance = allowance_deg(rate_hz)
     for name, table_name, key, u_key, allowed in (
+        ("dwell mean", "dwell", "mean_deg", "u_deg", allowance),
         ("dwell per lobe", "dwell", "per_lobe_deg", "u_per_lobe_deg", allowance),
         ("spacing", "spacing", "error_deg", "u_deg", allowance),
         ("scatter", "scatter", "deg", "u_deg", 0.01),

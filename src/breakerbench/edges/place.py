@@ -28,6 +28,8 @@ COLUMNS = np.arange(PRE + POST) - PRE
 FLOOR = 0.02
 #: A condenser's rise shorter than this share of a sample is not believed.
 SHORTEST_RISE = 0.08
+#: Nor one that no ignition condenser makes: 0.15 microfarad behind 10 ohm is the least of them, s.
+SHORTEST_RISE_S = 1.5e-6
 #: A rise longer than so many samples is fitted over many of them; its end may lie past the window.
 LONG_RISE = 2.0
 #: A closed level is taken to lie below the converter's reach from so many times the noise on.
@@ -321,7 +323,9 @@ def with_closed(c: Crossings, closed: float) -> Crossings:
 # --- all together ---------------------------------------------------------------------------------
 
 
-def learn_response(touch: Crossings, leave: Crossings, coil: bool, top: float) -> Response:
+def learn_response(
+    touch: Crossings, leave: Crossings, coil: bool, top: float, sample_s: float = np.inf
+) -> Response:
     """Edge shapes of a trace from its first contacts (some tens of each)."""
     if coil:
         return learn_coil(touch, leave, top)
@@ -348,7 +352,7 @@ def learn_response(touch: Crossings, leave: Crossings, coil: bool, top: float) -
     rise, u_rise = search_rise(leave, np.full(len(leave), open_level), tau)
     u_rise = float(np.hypot(u_rise, u_tau))
     shortest = SHORTEST_RISE if tau > 0.35 else (1.5 if tau > 0.25 else 2.5) * SHORTEST_RISE
-    if rise < 2.5 * u_rise or rise < shortest:
+    if rise < 2.5 * u_rise or rise < max(shortest, SHORTEST_RISE_S / sample_s):
         # Too short to tell from the front end: the doubt goes into the budget.
         rise, u_rise = 0.0, max(min(u_rise, rise), 0.5 * rise)
     return Response(

@@ -300,7 +300,10 @@ class EdgeRun:
             first = contacts.take(slice(0, LEARN_CONTACTS))
             levels = self._finder.levels
             assert levels is not None
-            self.response = learn_response(first.touch, first.leave, levels.coil, self._top(first))
+            self.response = learn_response(
+                first.touch, first.leave, levels.coil, self._top(first),
+                1.0 / self.header.sample_rate_hz,
+            )  # fmt: skip
         self._emit(contacts)
 
     def _emit(self, contacts: Contacts) -> None:

@@ -20,8 +20,8 @@ from breakerbench.judge.specification import (
     library,
     load_specification,
     parse_specification,
-    to_toml,
 )
+from breakerbench.judge.writing import to_toml
 from judge.contract import LEAST, WHOLE
 
 

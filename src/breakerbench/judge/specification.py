@@ -8,7 +8,6 @@ with file, key and mend; what is odd but possible is kept in ``Specification.war
 from __future__ import annotations
 
 import difflib
-import json
 import tomllib
 from collections.abc import Mapping
 from dataclasses import MISSING, fields, replace
@@ -26,7 +25,6 @@ __all__ = [
     "library",
     "load_specification",
     "parse_specification",
-    "to_toml",
 ]
 
 SCHEMA = 1
@@ -255,22 +253,3 @@ def _nearest_table(name: str, value: Any) -> str:
     if near:
         return f"did you mean [{near[0]}]"
     return f"the tables are {', '.join(TABLES)}"
-
-
-# --- writing ----------------------------------------------------------------------------------
-
-
-def to_toml(spec: Specification) -> str:
-    """The specification as the text of a file that reads back the same."""
-    lines = [f"schema = {SCHEMA}"]
-    for name, kind in TABLES.items():
-        table = getattr(spec, name)
-        if table is None:
-            continue
-        lines += ["", f"[{name}]"]
-        for each in fields(kind):
-            value = getattr(table, each.name)
-            if value is not None:
-                # text, numbers and lists of them are written alike in JSON and in TOML
-                lines.append(f"{each.name} = {json.dumps(value, ensure_ascii=False)}")
-    return "\n".join(lines) + "\n"

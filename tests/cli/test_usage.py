@@ -19,6 +19,7 @@ VERBS = (
     ("spec", "list"),
     ("spec", "show"),
     ("spec", "check"),
+    ("spec", "new"),
 )
 
 
@@ -73,6 +74,7 @@ def test_version() -> None:
         (["simulate", "--out", ""], "--out: is empty"),
         (["spec"], "WHAT"),
         (["spec", "show"], "SPEC"),
+        (["spec", "new", ""], "OUT: is empty"),
     ],
     ids=lambda value: " ".join(value) if isinstance(value, list) else "",
 )

@@ -32,7 +32,7 @@ VERBS = {
     "demo": "the whole job on the simulated bench: before, the repair, after",
     "analyze": "measure a recording or import, decide against a specification",
     "simulate": "a recording from the simulated bench, its truth beside it",
-    "spec": "the specification library: list, show, check",
+    "spec": "the specification library: list, show, check, new",
 }
 
 

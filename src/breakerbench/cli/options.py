@@ -207,10 +207,12 @@ def demo(verb: argparse.ArgumentParser) -> None:
 
 
 def spec(verb: argparse.ArgumentParser) -> None:
-    verb.description = "The specification library: what is in it, what one says, is one in order."
+    verb.description = (
+        "The specification library: what is in it, what one says, is one in order, a new one."
+    )
     verb.epilog = (
         "examples:\n  breakerbench spec list\n  breakerbench spec show four-lobe\n"
-        "  breakerbench spec check mine.toml"
+        "  breakerbench spec check mine.toml\n  breakerbench spec new mine.toml"
     )
     does = verb.add_subparsers(dest="does", metavar="WHAT", required=True, title="what to do")
 
@@ -230,3 +232,17 @@ def spec(verb: argparse.ArgumentParser) -> None:
         "check", "is a specification in order: one line a problem, exit status 2", " mine.toml"
     )
     check.add_argument("specs", metavar="SPEC", nargs="+", help="a path, or name from 'spec list'")
+    new = add("new", "write a specification from questions, one at a time", " mine.toml")
+    new.description = (
+        "Asks for the figures of a handbook, in its own units, reads them back as sentences and\n"
+        "writes a specification file. Enter takes what stands in brackets, - leaves a figure out,\n"
+        "? explains, < goes one question back, Ctrl-C stops. What is not stated is measured and\n"
+        "not judged. Answers may come from a pipe, one a line."
+    )
+    new.add_argument(
+        "out",
+        metavar="OUT",
+        nargs="?",
+        type=name,
+        help="the file to write, ending in .toml; asked for where it is not given",
+    )

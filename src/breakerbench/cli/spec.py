@@ -1,4 +1,4 @@
-"""``spec list``, ``spec show``, ``spec check``: the specification library."""
+"""``spec list``, ``spec show``, ``spec check``, ``spec new``: the specification library."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from typing import Any
 
 from rich.text import Text
 
+from breakerbench.cli import spec_new
 from breakerbench.cli.main import BAD_INPUT, say
 from breakerbench.cli.report import new_table, print_item, print_table
 from breakerbench.cli.terminal import terminal
@@ -37,7 +38,7 @@ ROW_UNITS = {"advance": "rpm", "vacuum": "kPa"}
 
 
 def run(args: Namespace) -> int:
-    return {"list": _list, "show": _show, "check": _check}[args.does](args)
+    return {"list": _list, "show": _show, "check": _check, "new": spec_new.run}[args.does](args)
 
 
 def _list(_: Namespace) -> int:

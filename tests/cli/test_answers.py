@@ -113,7 +113,7 @@ def bands(draw: st.DrawFn, most: int) -> list[tuple[float, float, float]]:
     return [(float(x), *sorted((draw(deg), draw(deg)))) for x in xs]
 
 
-@settings(max_examples=150)
+@settings(max_examples=60)
 @given(
     points=bands(5000),
     vacuum=bands(100),

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import io
 import os
 import signal
 import subprocess
+import sys
 import time
 import tomllib
 from pathlib import Path
 
 import pytest
 
+from breakerbench.cli.main import main
 from breakerbench.judge.specification import load_specification
 from cli.command import CLEAN, COMMAND, Ran, breakerbench, names
 
@@ -56,8 +59,9 @@ def written(answers: list[str], folder: Path) -> dict[str, object]:
     return tomllib.loads((folder / "mine.toml").read_text(encoding="utf-8"))
 
 
-def test_the_least(tmp_path: Path) -> None:
-    content = written(answered(), tmp_path)
+@pytest.mark.parametrize("mark", ["", "\N{BYTE ORDER MARK}"])
+def test_the_least(mark: str, tmp_path: Path) -> None:
+    content = written([mark + START[0], *answered()[1:]], tmp_path)
     assert content == {
         "schema": 1,
         "distributor": {
@@ -224,20 +228,35 @@ WRONG: dict[str, tuple[list[str], str, str]] = {
     ),
     "no source": (["x", "", "y", *START[2:], *answered([])], "", "this needs an answer"),
     "too many lobes": (["x", "y", "13", *START[2:], *answered([])], "13", "from 1 to 12"),
-    "not UTF-8": (["x\udcff", *START, *answered([])], "x", "in UTF-8"),
     "escape": (["\x1b[31m", *START, *answered([])], "", "no letters"),
 }
 
 
 @pytest.mark.parametrize("case", WRONG)
-def test_a_wrong_answer_is_said_and_asked_again(case: str, tmp_path: Path) -> None:
+def test_a_wrong_answer_is_said_and_asked_again(
+    case: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """In this process: without a start of the program for each."""
     answers, typed, said = WRONG[case]
-    ran = spec_new(answers, tmp_path, "mine.toml")
+    monkeypatch.setattr(signal, "signal", lambda *_: None)
+    monkeypatch.setattr(sys, "stdin", io.StringIO("".join(f"{each}\n" for each in answers)))
+    status = main(["spec", "new", str(tmp_path / "mine.toml")])
+    ran = Ran(status, *capsys.readouterr())
     assert said in " ".join(ran.out.split())
     assert typed in ran.out
     assert "\x1b" not in ran.out
     assert (ran.status, ran.err) == (0, "")
     load_specification(tmp_path / "mine.toml")
+
+
+def test_an_answer_that_is_not_utf_8(tmp_path: Path) -> None:
+    ran = spec_new(["Pr\udcfcfling", *answered()], tmp_path, "mine.toml")
+    assert (ran.status, ran.err) == (0, "")
+    assert "in UTF-8" in ran.out
+    assert load_specification(tmp_path / "mine.toml").distributor.name == "the red one"
 
 
 def test_five_wrong_answers_from_a_pipe_end_it(tmp_path: Path) -> None:

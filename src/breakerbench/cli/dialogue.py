@@ -174,6 +174,8 @@ class Dialogue:
                 f"ended at the question '{question}'",
                 "nothing was written: answer all, or write the file by hand",
             )
+        if self._lines == 1:
+            line = line.removeprefix("\N{BYTE ORDER MARK}")  # some shells begin a pipe with it
         text = " ".join(line.split())
         if not self._person:  # a terminal shows what is typed, a pipe does not
             self._print(harmless(text.encode("utf-8", "replace").decode()))

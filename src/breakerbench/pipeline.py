@@ -10,6 +10,7 @@ import numpy as np
 from breakerbench.edges.events import Instrument, Openings
 from breakerbench.edges.run import EdgeRun
 from breakerbench.judge.decisions import decide
+from breakerbench.measure.advance import advance_figures, empty_advance
 from breakerbench.measure.figures import (
     dwell_figures,
     spacing_figures,
@@ -38,10 +39,6 @@ NOT_YET = "this version does not measure it yet"
 LATER: dict[str, dict[str, Any]] = {
     "bounce": {"onset_rpm": None, "by_speed": []},
     "missed": {"openings": None, "closings": None},
-    "advance": {
-        "reference": None, "rising": [], "falling": [], "start_rpm": None, "max_deg": None,
-        "hysteresis_deg": None,
-    },
     "vacuum": {"points": []},
     "contact": {
         "drop_v": None, "resistance_ohm": None, "u_drop_v": None, "u_resistance_ohm": None,
@@ -155,6 +152,7 @@ class Analyzer:
             },
         }
         result |= self._timing_figures(why, other)
+        result["advance"], warned = self._advance(why, other)
         for name, empty in LATER.items():
             result[name] = {k: list(v) if isinstance(v, list) else v for k, v in empty.items()}
             why[name] = NOT_YET
@@ -162,8 +160,6 @@ class Analyzer:
         why["supply.volts"] = NOT_YET
         if e.polarity is None:
             why["supply.polarity"] = e.why or "no working contact in the trace"
-        if not e.has_index:
-            why["advance"] = "no index channel"
         result["lost"] = {"frames": e.lost_frames, "seconds": e.lost_s}
         result["why"] = why
         result["notes"] = e.notes() + self._left_out()
@@ -177,7 +173,7 @@ class Analyzer:
             result["notes"].append(
                 f"{unseen} of {self._placed} first touches left no sign: their dwells were left out."
             )
-        result["warnings"] = self._warnings()
+        result["warnings"] = self._warnings() + warned
         result["decisions"] = []
         result["findings"] = []
         why["findings"] = NOT_YET
@@ -236,6 +232,29 @@ class Analyzer:
                 "needs two speeds, 50 rpm apart, with ten revolutions each or more"
             )
         return self._with_reference(figures, why, other)
+
+    def _advance(
+        self, why: dict[str, str], other: int | None
+    ) -> tuple[dict[str, Any], list[str]]:
+        """Advance and its warnings; the reason why not goes to ``why``."""
+        e, t = self.edges, self.timing
+        reason = ""
+        if e.reference == "none":
+            reason = "no index channel"
+        elif t is None or t.revolutions < 2 or other is not None:
+            reason = why.get("spacing", e.why or "fewer than two whole revolutions")
+        elif not e.has_index and e.told_lobes is None:
+            reason = why["spacing"]
+        elif not e.has_index and e.lost_s > 0.0:
+            reason = "no index channel: an encoder alone loses its zero in a gap of the trace"
+        if t is None or reason:
+            why["advance"] = reason
+            return empty_advance(), []
+        table = self.spec.advance if self.spec is not None else None
+        expected = (table.points or ()) if table is not None else ()
+        figures, reasons, warnings = advance_figures(t.advance, e.instrument(), expected)
+        why.update(reasons)
+        return figures, warnings
 
     def _with_reference(
         self, figures: dict[str, Any], why: dict[str, str], other: int | None

@@ -23,6 +23,7 @@ class Conditions:
     scatter_deg        standard deviation of each opening; closings have closing_scatter_deg
     wander_deg         standard deviation common to all openings and closings of one revolution
     advance            (rpm, deg) corners; openings and closings come that much earlier
+    advance_falling    the same after the highest speed, where it is another curve
     ripple_locked      (share of speed, cycles a revolution, phase); ripple_free (share, Hz, phase)
     feed               "dry" or "coil"
     condenser_tau_s    dry feed: time constant of the rise at opening, 0 without condenser
@@ -45,6 +46,7 @@ class Conditions:
     wander_deg: float = 0.0
     start_deg: float = 0.0
     advance: tuple[tuple[float, float], ...] = ()
+    advance_falling: tuple[tuple[float, float], ...] = ()
     ripple_locked: tuple[float, int, float] = (0.0, 1, 0.0)
     ripple_free: tuple[float, float, float] = (0.0, 10.0, 0.0)
     # circuit

@@ -93,11 +93,13 @@ class Contact:
     closings_bounced: int
 
 
-def advance_deg(c: Conditions, rpm: Array) -> Array:
+def advance_deg(c: Conditions, rpm: Array, falling: Array | bool = False) -> Array:
     if not c.advance:
         return np.zeros_like(rpm)
-    points = np.array(c.advance)
-    return np.interp(rpm, points[:, 0], points[:, 1])
+    up, down = np.array(c.advance), np.array(c.advance_falling or c.advance)
+    return np.where(
+        falling, np.interp(rpm, down[:, 0], down[:, 1]), np.interp(rpm, up[:, 0], up[:, 1])
+    )
 
 
 def contact(c: Conditions, motion: Motion, rng: np.random.Generator) -> Contact:
@@ -112,13 +114,17 @@ def contact(c: Conditions, motion: Motion, rng: np.random.Generator) -> Contact:
     closing = opening - np.array(c.dwell_deg)[lobe] + closing_drawn
     opening = opening + drawn
 
+    # The end of the stay at the highest speed.
+    top_s = motion.corner_s[np.flatnonzero(motion.corner_rpm == motion.corner_rpm.max())[-1]]
+
     def shifted(cam: Array) -> Array:
         """Shaft angle at which the cam, ahead by the advance of that moment, is at ``cam``."""
         shaft = cam.copy()
         for _ in range(30 if c.advance else 0):
             inside = np.clip(shaft, c.start_deg, motion.end_deg)
             t = np.interp(motion._warp(inside), motion.base, motion.grid_s)
-            shaft = 0.5 * shaft + 0.5 * (cam - advance_deg(c, motion.mean_rpm(t)))
+            past = t > top_s
+            shaft = 0.5 * shaft + 0.5 * (cam - advance_deg(c, motion.mean_rpm(t), past))
         return shaft
 
     opening_at, closing_at = shifted(opening), shifted(closing)

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from breakerbench.edges.events import Openings, join_openings
+from breakerbench.measure.advance import Advance
 from breakerbench.measure.scatter import Windows
 
 Floats = NDArray[np.float64]
@@ -114,6 +115,7 @@ class Timing:
         self._sums = _empty_bins(2 * BINS, lobes)
         self.moving = 0
         self.windows = Windows(lobes)
+        self.advance = Advance(lobes)
         self.revolutions = 0
         self.least_rpm = np.inf
         self.most_rpm = -np.inf
@@ -261,6 +263,7 @@ class Timing:
         self.most_rpm = max(self.most_rpm, float(rpm.max()))
         u_open2 = (o.u_open_s[rows] ** 2).mean(axis=1)
         place = phase[:, None] + error
+        self.advance.add(turn, rpm, phase, u_open2)
         self.windows.add(turn, np.column_stack([rpm, u_open2, place, place - dwell]))
         self._settle(
             _Revolutions(
@@ -361,6 +364,7 @@ class Timing:
         """Close what is open; nothing can be added to these sums after."""
         self._settle(None)
         self.windows.close()
+        self.advance.cut()
 
     def cut(self) -> None:
         """A hole: the revolution under way is lost, the numbering of the lobes goes on."""
@@ -368,3 +372,4 @@ class Timing:
         self._pending_n = np.empty(0, np.int64)
         self._settle(None)
         self.windows.close()
+        self.advance.cut()

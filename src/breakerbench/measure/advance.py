@@ -1,0 +1,418 @@
+"""Centrifugal advance: how much earlier the openings come than with the weights at rest.
+
+Every revolution is added at once to a narrow speed bin, rising or falling, in the order of the
+revolutions. A broken line through these tells the rest plateau, the start, the slopes and the
+largest advance; the curves are given at 50 rpm bins. Definitions and budget: DEVELOPERS.md.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from breakerbench.edges.events import Instrument
+from breakerbench.measure.broken_line import BrokenLine, broken_line
+from breakerbench.measure.fit import FitError, straight_line
+from breakerbench.measure.uncertainty import (
+    COVERAGE,
+    Component,
+    coverage_factor,
+    effective_dof,
+    rectangular,
+)
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+BIN_RPM = 50.0
+#: Width of the bins that are added up. A corner of the curve is blunted within one; ten make a point.
+FINE_RPM = 5.0
+FINE = 4000
+#: Fewest revolutions of a point of the curve.
+POINT_REVOLUTIONS = 3
+#: The speed turns round where it comes back by this from its last extreme, and by this share of it.
+TURN_RPM = 10.0
+TURN_SHARE = 0.03
+#: A revolution beside which the change of speed itself changes by more than this share of the speed
+#: (a step) has no one speed that its openings belong to.
+ROUGH_SHARE = 0.02
+#: The rest plateau: flat over this, and as flat as this where the uncertainty is smaller.
+PLATEAU_RPM = 75.0
+FLAT_DEG = 0.1
+#: A break of the curve moves the line by this or it is none.
+LEAST_DEG = 0.05
+#: Openings that come later with speed by this or more, and by more than their uncertainty.
+BACKWARDS_DEG = 0.3
+#: Ripple that a drive may have without a sign of it, as in the budget of the dwell; from memory.
+UNSEEN_RIPPLE = 0.0005
+UNSEEN_RIPPLE_AT_LOBES = 0.005
+
+BEFORE, RISING, FALLING = 0, 1, 2
+ON_THE_CURVE = "the lowest speed is already on the curve"
+FEW = "needs a run through the speeds: three speeds or more, 100 rpm apart"
+BACKWARDS = "the openings come later with speed: the drive turns the wrong way"
+NONE = "the openings do not move with speed"
+
+
+class Advance:
+    """Adds up the places of the openings by speed, rising and falling apart.
+
+    lobes  openings a revolution
+
+    Sums are (3, bins): before the speed first changes, while it rises, while it falls.
+    """
+
+    def __init__(self, lobes: int) -> None:
+        self.lobes = lobes
+        self.n, self.rpm, self.phase, self.phase2, self.u2 = np.zeros((5, 3, FINE))
+        self.first_way = RISING
+        self._origin: float | None = None
+        self._way = BEFORE
+        self._low, self._high = np.inf, -np.inf
+        self._held: Floats | None = None
+        self._done = 0
+
+    def add(self, turn: Ints, rpm: Floats, phase: Floats, u_open2: Floats) -> None:
+        """Whole revolutions in order: number, speed, place of the openings (deg), variance (s^2)."""
+        if self._origin is None and len(phase):
+            self._origin = float(phase[0])
+        rows = np.column_stack([turn, rpm, phase - (self._origin or 0.0), u_open2])
+        self._settle(rows if self._held is None else np.concatenate([self._held, rows]), 2)
+
+    def cut(self) -> None:
+        """A hole, or the end: no revolution is compared with one beyond it."""
+        if self._held is not None:
+            self._settle(self._held, 0)
+        self._held, self._done = None, 0
+
+    def _settle(self, r: Floats, wait: int) -> None:
+        """Sum up all but the last ``wait`` revolutions, which need those after them."""
+        end = len(r) - wait
+        if end <= self._done:
+            self._held = r
+            return
+        step = np.where(np.diff(r[:, 0]) == 1.0, np.diff(r[:, 1]), np.nan)
+        before, after = np.append(np.nan, step), np.append(step, np.nan)
+        rough = np.abs(after - before) > ROUGH_SHARE * r[:, 1]
+        near = rough.copy()
+        near[1:] |= rough[:-1]
+        near[:-1] |= rough[1:]
+        lone = np.isnan(before) & np.isnan(after)
+        slope = np.where(np.isnan(before), after, np.where(np.isnan(after), before, 0.0))
+        both = ~np.isnan(before) & ~np.isnan(after)
+        slope[both] = 0.5 * (before + after)[both]
+        slope[lone] = 0.0
+        # The speed was taken half a pitch before the middle of the openings.
+        speed = r[:, 1] + slope / (2.0 * self.lobes)
+        pick = slice(self._done, end)
+        ways = np.array([self._tell(v) for v in speed[pick].tolist()], np.int64)
+        good = ~(near | lone)[pick]
+        self._sum(ways[good], speed[pick][good], r[pick][good])
+        keep = max(end - 2, 0)
+        self._held, self._done = r[keep:], end - keep
+
+    def _tell(self, rpm: float) -> int:
+        """Rising or falling: a plateau belongs to the ramp before it."""
+        self._low, self._high = min(self._low, rpm), max(self._high, rpm)
+        back = max(TURN_RPM, TURN_SHARE * rpm)
+        way = self._way
+        if way != RISING and rpm > self._low + back:
+            self._way, self._high = RISING, rpm
+        elif way != FALLING and rpm < self._high - back:
+            self._way, self._low = FALLING, rpm
+        if way == BEFORE and self._way != BEFORE:
+            self.first_way = self._way
+        return self._way
+
+    def _sum(self, ways: Ints, speed: Floats, r: Floats) -> None:
+        place = ways * FINE + np.clip(speed / FINE_RPM, 0, FINE - 1).astype(np.int64)
+        # One after the other, so that the sums do not depend on how the run was split.
+        for total, value in (
+            (self.n, np.ones(len(place))),
+            (self.rpm, speed),
+            (self.phase, r[:, 2]),
+            (self.phase2, r[:, 2] ** 2),
+            (self.u2, r[:, 3]),
+        ):
+            np.add.at(total.ravel(), place, value)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Curve:
+    """One curve, in narrow bins: how far ahead the openings come, from an arbitrary zero, deg.
+
+    sd, dof  of one revolution within its bin, pooled; u_deg: of the mean of a bin
+    """
+
+    bins: Ints
+    n: Floats
+    rpm: Floats
+    deg: Floats
+    u_deg: Floats
+    sd: float
+    dof: float
+
+
+def _scatter(a: Advance) -> tuple[float, float]:
+    """Standard deviation of one revolution within its narrow bin, all pooled, and its dof."""
+    n = np.maximum(a.n, 1.0)
+    dof = float((a.n - (a.n > 0.0)).sum())
+    square = float((a.phase2 - a.phase**2 / n).sum())
+    return float(np.sqrt(max(square, 0.0) / max(dof, 1.0))), dof
+
+
+def _curve(a: Advance, way: int, tool: Instrument) -> _Curve:
+    parts = [way, BEFORE] if way == a.first_way else [way]
+    n, rpm, phase, phase2, u2 = (
+        s[parts].sum(axis=0) for s in (a.n, a.rpm, a.phase, a.phase2, a.u2)
+    )
+    bins = np.flatnonzero(n)
+    n, rpm, phase, phase2, u2 = n[bins], rpm[bins] / n[bins], phase[bins], phase2[bins], u2[bins]
+    placed = np.sqrt(u2 / n / a.lobes) * 6.0 * rpm
+    sd, dof = _scatter(a)
+    still = np.sqrt(np.maximum(placed**2 - sd**2, 0.0))
+    locked = np.maximum(still, tool.lock * placed)
+    if dof < 10.0:
+        # A quick sweep: what the points scatter about the fitted line has to tell it.
+        sd, dof = 0.002, max(len(n) - 4.0, 1.0)
+        locked = np.zeros(len(n))
+    u_deg = np.sqrt(sd**2 / n + locked**2) + 1e-6
+    return _Curve(bins, n, rpm, -phase / n, u_deg, sd, dof)
+
+
+def _line(curve: _Curve) -> BrokenLine | None:
+    if len(curve.rpm) < 3 or float(np.ptp(curve.rpm)) < 2.0 * BIN_RPM:
+        return None
+    try:
+        return broken_line(curve.rpm, curve.deg, curve.u_deg, LEAST_DEG)
+    except FitError:
+        return None
+
+
+def _rests(curve: _Curve, line: BrokenLine) -> bool:
+    """The line begins with a plateau: wide enough, of two 50 rpm bins or more, and flat."""
+    below = curve.rpm < (line.breaks[0] if len(line.breaks) else np.inf)
+    x, y, u = curve.rpm[below], curve.deg[below], curve.u_deg[below]
+    wide = np.unique((curve.bins[below] + 5) // 10)
+    if len(wide) < 2 or np.ptp(x) < PLATEAU_RPM or curve.n[below].sum() < 2 * POINT_REVOLUTIONS:
+        return False
+    slope = straight_line(x, y, u * line.widened).slope
+    return abs(slope.value) * float(np.ptp(x)) <= max(
+        FLAT_DEG, 3.0 * slope.u * float(np.ptp(x))
+    ) and 3.0 * slope.u * float(np.ptp(x)) < max(1.0, 10.0 * FLAT_DEG)
+
+
+def _fixed(a: Advance, tool: Instrument, rpm: float, rest_rpm: float) -> list[Component]:
+    """Type B lines of an advance at ``rpm``, zero taken at ``rest_rpm``."""
+    moved = 6.0 * abs(rpm - rest_rpm)
+    ripple, at_lobes = 0.0, 0.0
+    if tool.index_only:
+        ripple = rectangular(float(np.rad2deg(UNSEEN_RIPPLE)))
+        at_lobes = rectangular(float(np.rad2deg(UNSEEN_RIPPLE_AT_LOBES / a.lobes)))
+    return [
+        Component("delay of the opening", tool.u_delay_s * moved),
+        Component("shape of the edges", tool.u_shape_s * moved),
+        Component("time of the index", tool.u_index_s * moved if tool.index_only else 0.0),
+        Component("encoder disc", float(tool.u_encoder_deg * np.sqrt(2.0 / a.lobes))),
+        Component("ripple without a trace", float(np.hypot(ripple, at_lobes))),
+    ]
+
+
+def _expanded(parts: list[Component], coverage: float = COVERAGE) -> float:
+    u = float(np.sqrt(sum(c.u**2 for c in parts)))
+    return float(coverage_factor(effective_dof(parts), coverage)) * u if u > 0.0 else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Point:
+    rpm: float
+    deg: float
+    random: Component
+    fixed: list[Component]
+    zero: Component
+
+    def row(self) -> dict[str, float]:
+        u = _expanded([self.random, self.zero, *self.fixed])
+        return {"rpm": self.rpm, "deg": self.deg, "u_deg": u}
+
+
+def _points(
+    a: Advance, curve: _Curve, line: BrokenLine | None, widened: float, tool: Instrument,
+    zero: float, rest: float, u_zero: float,
+) -> list[_Point]:  # fmt: skip
+    wide = (curve.bins + 5) // 10
+    found = []
+    for k in np.unique(wide):
+        here = wide == k
+        n = curve.n[here]
+        count = float(n.sum())
+        if count < POINT_REVOLUTIONS:
+            continue
+        rpm = float((n * curve.rpm[here]).sum() / count)
+        deg = float((n * curve.deg[here]).sum() / count)
+        bent = 0.0
+        if line is not None:
+            # The mean over a bend is not the curve at the mean speed.
+            bent = float(
+                line.at(np.array([rpm]))[0] - (n * line.at(curve.rpm[here])).sum() / count
+            )
+        locked2 = float((n * (curve.u_deg[here] ** 2 - curve.sd**2 / n)).sum() / count)
+        random = widened * np.sqrt(curve.sd**2 / count + max(locked2, 0.0))
+        found.append(
+            _Point(
+                rpm,
+                deg + bent - zero,
+                Component("repeatability", float(random), curve.dof),
+                [
+                    *_fixed(a, tool, rpm, rest),
+                    Component("bend within the bin", rectangular(0.5 * abs(bent))),
+                ],
+                Component("zero", u_zero),
+            )
+        )
+    return found
+
+
+def _hysteresis(rising: Sequence[_Point], falling: Sequence[_Point], line: BrokenLine | None,
+                ) -> tuple[float, float] | None:  # fmt: skip
+    """Largest difference of the curves where both have a point in one 50 rpm bin, and its U.
+
+    Of m differences the largest is taken: each stands within its U together with all others
+    (Bonferroni).
+    """
+    other = {round(p.rpm / BIN_RPM): p for p in rising}
+    pairs = [(p, other[k]) for p in falling if (k := round(p.rpm / BIN_RPM)) in other]
+    if not pairs:
+        return None
+    coverage = 1.0 - (1.0 - COVERAGE) / len(pairs)
+    found = []
+    for down, up in pairs:
+        gap = down.deg - up.deg
+        moved = 0.0
+        if line is not None:
+            moved = float(np.diff(line.at(np.array([up.rpm, down.rpm])))[0])
+        bent = [c for c in (*down.fixed, *up.fixed) if c.name in ("bend within the bin",)]
+        parts = [down.random, up.random, Component("speed", rectangular(0.1 * abs(moved))), *bent]
+        found.append((abs(gap - moved), _expanded(parts, coverage)))
+    return max(found)
+
+
+def empty_advance() -> dict[str, Any]:
+    return {
+        "reference": None, "rising": [], "falling": [], "start_rpm": None, "u_start_rpm": None,
+        "max_deg": None, "u_max_deg": None, "hysteresis_deg": None, "u_hysteresis_deg": None,
+        "slopes": [],
+    }  # fmt: skip
+
+
+def advance_figures(
+    a: Advance, tool: Instrument, expected: Sequence[tuple[float, float, float]] = ()
+) -> tuple[dict[str, Any], dict[str, str], list[str]]:
+    """The table of the contract, reasons by key, and warnings.
+
+    expected  the specification's rows (rpm, low, high), for which a curve that stays flat is told
+    """
+    figures, why = empty_advance(), {}
+    curves = {way: _curve(a, way, tool) for way in (RISING, FALLING)}
+    lines = {way: _line(curve) for way, curve in curves.items()}
+    fitted = [(way, line) for way, line in lines.items() if line is not None]
+    if not fitted:
+        return figures, {"advance": FEW}, []
+    late = [f for w, line in fitted if (f := _backwards(a, tool, curves[w], line)) is not None]
+    if late:
+        said = f"The openings come {late[0][0]:.1f} deg later at {late[0][1]:.0f} rpm than at rest"
+        said += ": the drive turns the wrong way round for this distributor. Advance is not judged."
+        return figures, {"advance": BACKWARDS}, [said]
+    resting = [(way, line) for way, line in fitted if _rests(curves[way], line)]
+    if not resting:
+        return figures, {"advance": ON_THE_CURVE}, []
+    way, line = resting[0]
+    curve = curves[way]
+    below = curve.rpm < (line.breaks[0] if len(line.breaks) else np.inf)
+    rest = float(np.average(curve.rpm[below], weights=curve.n[below]))
+    zero = (line.level, rest, line.u(0))
+    points = {}
+    for w, c in curves.items():
+        widened = (lines[w] or line).widened
+        points[w] = _points(a, c, lines[w], widened, tool, *zero)
+    figures["reference"] = "rest plateau"
+    figures["rising"] = [p.row() for p in points[RISING]]
+    figures["falling"] = [p.row() for p in points[FALLING]]
+    for key, w in (("rising", RISING), ("falling", FALLING)):
+        if not points[w]:
+            why[f"advance.{key}"] = f"no speed of the run was measured while it was {key}"
+    places = np.append(line.breaks, curve.rpm[-1])
+    above = line.at(places) - line.level
+    top = int(np.argmax(above))
+    figures["max_deg"] = float(above[top])
+    fixed = _fixed(a, tool, float(places[top]), rest)
+    u_line = Component("line", line.u_above_level(float(places[top])), curve.dof)
+    figures["u_max_deg"] = _expanded([u_line, *fixed])
+    warnings: list[str] = []
+    if len(line.breaks):
+        figures["start_rpm"] = float(line.breaks[0])
+        slopes = np.cumsum(line.bends)
+        u_break = line.u(1 + len(line.breaks))
+        figures["u_start_rpm"] = _expanded(
+            [
+                Component("line", u_break, curve.dof),
+                Component("narrow bins", rectangular(FINE_RPM / 4.0)),
+                Component("level", fixed[-1].u / max(abs(float(slopes[0])), 1e-4)),
+            ]
+        )
+        ends = places.tolist()
+        figures["slopes"] = [
+            {
+                "from_rpm": ends[k],
+                "to_rpm": ends[k + 1],
+                "deg_per_rpm": float(slopes[k]),
+                "u_deg_per_rpm": _expanded([Component("line", line.u_slope(k), curve.dof)]),
+            }
+            for k in range(len(slopes))
+        ]
+    else:
+        why["advance.start_rpm"] = NONE
+        warnings += _still(curve, figures, expected)
+    found = _hysteresis(points[RISING], points[FALLING], line)
+    if found is None:
+        why["advance.hysteresis_deg"] = "needs the same speeds rising and falling"
+    else:
+        figures["hysteresis_deg"], figures["u_hysteresis_deg"] = found
+    return figures, why, warnings
+
+
+def _backwards(
+    a: Advance, tool: Instrument, curve: _Curve, line: BrokenLine
+) -> tuple[float, float] | None:
+    """How much later the openings come and at what speed, where that is plain and no advance is."""
+    places = np.append(line.breaks, curve.rpm[-1])
+    above = line.at(places) - line.level
+    least, most = int(np.argmin(above)), float(above.max())
+    rpm = float(places[least])
+    parts = [
+        Component("line", line.u_above_level(rpm), curve.dof),
+        *_fixed(a, tool, rpm, float(curve.rpm[0])),
+    ]
+    late = -float(above[least])
+    if late > max(BACKWARDS_DEG, _expanded(parts)) and late > max(most, 0.0):
+        return late, rpm
+    return None
+
+
+def _still(
+    curve: _Curve, figures: dict[str, Any], expected: Sequence[tuple[float, float, float]]
+) -> list[str]:
+    """What to say of a curve that never leaves its zero, though one was expected."""
+    top = float(curve.rpm[-1])
+    wanted = max((low for rpm, low, _ in expected if rpm <= top), default=0.0)
+    if wanted <= float(figures["u_max_deg"]) + LEAST_DEG:
+        return []
+    return [
+        f"No advance up to {top:.0f} rpm, where the specification expects {wanted:g} deg or more: "
+        "the weights do not move, or the index rides on the rotor or the cam, where advance always "
+        "reads zero. It must ride on the drive shaft below the weights."
+    ]

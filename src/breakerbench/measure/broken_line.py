@@ -1,0 +1,152 @@
+"""A broken line: flat up to its first break, then straight pieces joined at breaks that are sought.
+
+Source: V. M. R. Muggeo, Estimating regression models with unknown break-points, Statistics in
+Medicine 22 (2003) 3055-3071 (a break is moved by the ratio of the coefficients of its step and its
+bend); the number of breaks by Schwarz's criterion (from memory). Checked against scipy's
+least_squares in the tests.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from breakerbench.measure.fit import Fit, FitError, linear_fit
+
+Floats = NDArray[np.float64]
+
+#: Most breaks of a line: two springs and their stop are three.
+MOST_BREAKS = 5
+#: Places at which a further break is tried before it is moved to where it fits best.
+TRIALS = 48
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BrokenLine:
+    """Level, bends and breaks, with what is known of them.
+
+    level    y before the first break
+    breaks   (k,) x of the breaks, rising
+    bends    (k,) change of the slope at each
+    fit      covariance of (level, bends, breaks), uncertainties widened where the points lie
+             farther from the line than theirs allow
+    """
+
+    level: float
+    breaks: Floats
+    bends: Floats
+    fit: Fit
+    widened: float
+
+    def at(self, x: Floats) -> Floats:
+        return np.asarray(self.level + np.maximum(x[:, None] - self.breaks, 0.0) @ self.bends)
+
+    def u_above_level(self, x: float) -> float:
+        """Standard uncertainty of y(x) less the level."""
+        row = _jacobian(np.array([x]), self.breaks, self.bends)[0]
+        row[0] -= 1.0
+        return self.widened * float(np.sqrt(max(float(row @ self.fit.covariance @ row), 0.0)))
+
+    def u(self, place: int) -> float:
+        """Standard uncertainty of a parameter: 0 the level, then the bends, then the breaks."""
+        return self.widened * float(self.fit.u[place])
+
+    def u_slope(self, piece: int) -> float:
+        """Standard uncertainty of the slope after break number ``piece``."""
+        row = np.zeros(len(self.fit.parameters))
+        row[1 : piece + 2] = 1.0
+        return self.widened * float(np.sqrt(row @ self.fit.covariance @ row))
+
+
+def _design(x: Floats, breaks: Floats) -> Floats:
+    return np.column_stack([np.ones_like(x), np.maximum(x[:, None] - breaks, 0.0)])
+
+
+def _jacobian(x: Floats, breaks: Floats, bends: Floats) -> Floats:
+    step = np.where(x[:, None] > breaks, -bends, 0.0)
+    return np.column_stack([_design(x, breaks), step])
+
+
+def _solve(x: Floats, y: Floats, u: Floats, breaks: Floats) -> tuple[float, Floats]:
+    """Weighted sum of squares and coefficients for given breaks."""
+    design = _design(x, breaks) / u[:, None]
+    answer = np.linalg.lstsq(design, y / u, rcond=None)[0]
+    return float(np.sum((design @ answer - y / u) ** 2)), answer
+
+
+def _moved(x: Floats, y: Floats, u: Floats, breaks: Floats) -> tuple[float, Floats]:
+    """The breaks moved to where they fit best, from a start near to it."""
+    best, answer = _solve(x, y, u, breaks)
+    scale = float(np.ptp(x))
+    for _ in range(60):
+        rows = _jacobian(x, breaks, answer[1:]) / u[:, None]
+        miss = (y - _design(x, breaks) @ answer) / u
+        step = np.linalg.lstsq(rows, miss, rcond=1e-10)[0][1 + len(breaks) :]
+        share = 1.0
+        while share > 1e-4:
+            tried = np.sort(np.clip(breaks + share * step, x[0], x[-1]))
+            squares, coefficients = _solve(x, y, u, tried)
+            if squares < best:
+                break
+            share *= 0.5
+        else:
+            return best, breaks
+        gain = best - squares
+        done = gain < 1e-9 * best and float(np.abs(tried - breaks).max()) < 1e-7 * scale
+        best, answer, breaks = squares, coefficients, tried
+        if done:
+            break
+    return best, breaks
+
+
+def _further(x: Floats, y: Floats, u: Floats, breaks: Floats) -> tuple[float, Floats]:
+    """One break more, at the best of the places tried, then all moved."""
+    places = x[np.unique(np.linspace(0, len(x) - 2, TRIALS).astype(int))]
+    trials = [np.sort(np.append(breaks, place)) for place in places]
+    found = [_solve(x, y, u, trial)[0] for trial in trials]
+    starts = np.argsort(found, kind="stable")[:3]
+    moved = [_moved(x, y, u, trials[int(k)]) for k in starts]
+    return min(moved, key=lambda each: each[0])
+
+
+def broken_line(x: Floats, y: Floats, u: Floats, least: float) -> BrokenLine:
+    """Fit a broken line to points of rising x.
+
+    x, y, u  (n,) points and the standard uncertainties of y, n of 3 or more
+    least    a break counts only where it moves the line somewhere by this much
+
+    Raises FitError where the points do not determine even a level.
+    """
+    if len(x) < 3:
+        raise FitError("a broken line needs three points or more")
+    breaks = np.empty(0)
+    squares, answer = _solve(x, y, u, breaks)
+    kept = _line(x, y, u, breaks, answer[1:])
+    at = _design(x, breaks) @ answer
+    for _ in range(MOST_BREAKS):
+        left = len(x) - 3 - 2 * len(breaks)
+        if left < 1:
+            break
+        fewer, tried = _further(x, y, u, breaks)
+        scale = max(1.0, fewer / left)
+        answer = _solve(x, y, u, tried)[1]
+        here = _design(x, tried) @ answer
+        if squares - fewer < 2.0 * np.log(len(x)) * scale or np.abs(here - at).max() < least:
+            break
+        try:
+            kept = _line(x, y, u, tried, answer[1:])
+        except FitError:
+            break
+        breaks, squares, at = tried, fewer, here
+    return kept
+
+
+def _line(x: Floats, y: Floats, u: Floats, breaks: Floats, bends: Floats) -> BrokenLine:
+    rows = _jacobian(x, breaks, bends)
+    level = _solve(x, y, u, breaks)[1][0]
+    # Linearised at the minimum: its parameters are level, bends, and what the breaks still lack.
+    fit = linear_fit(rows, y, u)
+    widened = max(1.0, fit.residual_sd) if fit.residual_dof > 0 else 1.0
+    return BrokenLine(float(level), breaks, bends, fit, widened)

@@ -34,9 +34,9 @@ SUMMARY = (
     ("missed.openings", "", None),
     ("missed.closings", "", None),
     ("bounce.onset_rpm", "rpm", None),
-    ("advance.start_rpm", "rpm", None),
-    ("advance.max_deg", "deg", None),
-    ("advance.hysteresis_deg", "deg", None),
+    ("advance.start_rpm", "rpm", "advance.u_start_rpm"),
+    ("advance.max_deg", "deg", "advance.u_max_deg"),
+    ("advance.hysteresis_deg", "deg", "advance.u_hysteresis_deg"),
     ("contact.drop_v", "V", "contact.u_drop_v"),
     ("contact.resistance_ohm", "ohm", "contact.u_resistance_ohm"),
     ("coil.resistance_ohm", "ohm", "coil.u_resistance_ohm"),
@@ -84,6 +84,7 @@ def print_result(console: Console, result: Mapping[str, Any], shown: Shown) -> N
     _print_summary(console, result, shown)
     _print_lobes(console, result, shown)
     _print_speeds(console, result, shown)
+    _print_advance(console, result, shown)
     _print_reasons(console, result)
     console.print(Text(f"\n± is an expanded uncertainty, 95.45 %. {shown}"))
     print_remarks(console, result)
@@ -165,6 +166,21 @@ def _print_speeds(console: Console, result: Mapping[str, Any], shown: Shown) -> 
         table.add_row(speed, shown.number(entry["deg"], "deg", entry.get("u_deg")))
     some = "" if step == 1 else f" (one in {step} of {len(bins)}; all are in the JSON)"
     print_table(console, f"Dwell by speed{some}", table)
+
+
+def _print_advance(console: Console, result: Mapping[str, Any], shown: Shown) -> None:
+    advance = result.get("advance") or {}
+    for way in ("rising", "falling"):
+        points = advance.get(way) or []
+        # The ends of a curve are what it is about: never left out.
+        rows = min(MOST_SPEEDS, len(points))
+        picked = [round(k * (len(points) - 1) / max(rows - 1, 1)) for k in range(rows)]
+        table = new_table(shown.unit("rpm"), shown.unit("deg"), right=(0, 1))
+        for point in (points[k] for k in picked):
+            speed = f"{point['rpm'] * shown.factor('rpm'):,.0f}"
+            table.add_row(speed, shown.number(point["deg"], "deg", point.get("u_deg")))
+        some = "" if rows == len(points) else f" ({rows} of {len(points)}; all are in the JSON)"
+        print_table(console, f"Advance, speed {way}{some}", table)
 
 
 def print_decisions(console: Console, result: Mapping[str, Any], shown: Shown) -> None:

@@ -53,6 +53,7 @@ UNSEEN_RIPPLE_AT_LOBES = 0.005
 
 BEFORE, RISING, FALLING = 0, 1, 2
 ON_THE_CURVE = "the lowest speed is already on the curve"
+FEW_AT_REST = "too few revolutions at the speeds where the weights rest: stay longer there"
 FEW = "needs a run through the speeds: three speeds or more, 100 rpm apart"
 BACKWARDS = "the openings come later with speed: the drive turns the wrong way"
 NONE = "the openings do not move with speed"
@@ -193,17 +194,18 @@ def _line(curve: _Curve) -> BrokenLine | None:
         return None
 
 
-def _rests(curve: _Curve, line: BrokenLine) -> bool:
-    """The line begins with a plateau: wide enough, of two 50 rpm bins or more, and flat."""
+def _no_rest(curve: _Curve, line: BrokenLine) -> str:
+    """Why the line begins with no rest plateau: two 50 rpm bins or more, wide enough, flat. "": it does."""
     below = curve.rpm < (line.breaks[0] if len(line.breaks) else np.inf)
     x, y, u = curve.rpm[below], curve.deg[below], curve.u_deg[below]
     wide = np.unique((curve.bins[below] + 5) // 10)
-    if len(wide) < 2 or np.ptp(x) < PLATEAU_RPM or curve.n[below].sum() < 2 * POINT_REVOLUTIONS:
-        return False
+    if len(wide) < 2 or float(np.ptp(x)) < PLATEAU_RPM:
+        return ON_THE_CURVE
+    if float(curve.n[below].sum()) < 2 * POINT_REVOLUTIONS:
+        return FEW_AT_REST
     slope = straight_line(x, y, u * line.widened).slope
-    return abs(slope.value) * float(np.ptp(x)) <= max(
-        FLAT_DEG, 3.0 * slope.u * float(np.ptp(x))
-    ) and 3.0 * slope.u * float(np.ptp(x)) < max(1.0, 10.0 * FLAT_DEG)
+    rise, unsure = (abs(v) * float(np.ptp(x)) for v in (slope.value, 3.0 * slope.u))
+    return ON_THE_CURVE if rise > max(FLAT_DEG, unsure) else ""
 
 
 def _fixed(a: Advance, tool: Instrument, rpm: float, rest_rpm: float) -> list[Component]:
@@ -277,28 +279,27 @@ def _points(
     return found
 
 
-def _hysteresis(rising: Sequence[_Point], falling: Sequence[_Point], line: BrokenLine | None,
-                ) -> tuple[float, float] | None:  # fmt: skip
-    """Largest difference of the curves where both have a point in one 50 rpm bin, and its U.
+def _hysteresis(
+    lines: dict[int, BrokenLine | None], points: dict[int, list[_Point]], dof: float
+) -> tuple[float, float] | None:
+    """Largest difference of the two fitted lines at one speed, and its U.
 
-    Of m differences the largest is taken: each stands within its U together with all others
-    (Bonferroni).
+    Only where both were measured: at the speeds of points that share a 50 rpm bin, and at breaks
+    next to such. Of m differences the largest is taken: U holds for all of them together
+    (Bonferroni), m the breaks and the two ends.
     """
-    other = {round(p.rpm / BIN_RPM): p for p in rising}
-    pairs = [(p, other[k]) for p in falling if (k := round(p.rpm / BIN_RPM)) in other]
-    if not pairs:
+    up, down = lines[RISING], lines[FALLING]
+    at = {round(p.rpm / BIN_RPM): p.rpm for p in points[RISING]}
+    both = [p.rpm for p in points[FALLING] if round(p.rpm / BIN_RPM) in at]
+    if up is None or down is None or not both:
         return None
-    coverage = 1.0 - (1.0 - COVERAGE) / len(pairs)
-    found = []
-    for down, up in pairs:
-        gap = down.deg - up.deg
-        moved = 0.0
-        if line is not None:
-            moved = float(np.diff(line.at(np.array([up.rpm, down.rpm])))[0])
-        bent = [c for c in (*down.fixed, *up.fixed) if c.name in ("bend within the bin",)]
-        parts = [down.random, up.random, Component("speed", rectangular(0.1 * abs(moved))), *bent]
-        found.append((abs(gap - moved), _expanded(parts, coverage)))
-    return max(found)
+    breaks = np.concatenate([up.breaks, down.breaks])
+    near = [x for x in breaks if np.abs(np.array(both) - x).min() <= BIN_RPM]
+    x = np.clip(np.array(sorted([*both, *near])), min(both), max(both))
+    gap = np.abs(down.at(x) - up.at(x))
+    worst = int(np.argmax(gap))
+    u = [Component("line", each.u_at(float(x[worst])), dof) for each in (up, down)]
+    return float(gap[worst]), _expanded(u, 1.0 - (1.0 - COVERAGE) / (2.0 + len(breaks)))
 
 
 def empty_advance() -> dict[str, Any]:
@@ -327,10 +328,10 @@ def advance_figures(
         said = f"The openings come {late[0][0]:.1f} deg later at {late[0][1]:.0f} rpm than at rest"
         said += ": the drive turns the wrong way round for this distributor. Advance is not judged."
         return figures, {"advance": BACKWARDS}, [said]
-    resting = [(way, line) for way, line in fitted if _rests(curves[way], line)]
-    if not resting:
-        return figures, {"advance": ON_THE_CURVE}, []
-    way, line = resting[0]
+    reasons = [_no_rest(curves[way], line) for way, line in fitted]
+    if all(reasons):
+        return figures, {"advance": FEW_AT_REST if FEW_AT_REST in reasons else reasons[0]}, []
+    way, line = fitted[reasons.index("")]
     curve = curves[way]
     below = curve.rpm < (line.breaks[0] if len(line.breaks) else np.inf)
     rest = float(np.average(curve.rpm[below], weights=curve.n[below]))
@@ -350,7 +351,7 @@ def advance_figures(
     top = int(np.argmax(above))
     figures["max_deg"] = float(above[top])
     fixed = _fixed(a, tool, float(places[top]), rest)
-    u_line = Component("line", line.u_above_level(float(places[top])), curve.dof)
+    u_line = Component("line", line.u_at(float(places[top]), above_level=True), curve.dof)
     figures["u_max_deg"] = _expanded([u_line, *fixed])
     warnings: list[str] = []
     if len(line.breaks):
@@ -377,7 +378,7 @@ def advance_figures(
     else:
         why["advance.start_rpm"] = NONE
         warnings += _still(curve, figures, expected)
-    found = _hysteresis(points[RISING], points[FALLING], line)
+    found = _hysteresis(lines, points, curve.dof)
     if found is None:
         why["advance.hysteresis_deg"] = "needs the same speeds rising and falling"
     else:
@@ -394,7 +395,7 @@ def _backwards(
     least, most = int(np.argmin(above)), float(above.max())
     rpm = float(places[least])
     parts = [
-        Component("line", line.u_above_level(rpm), curve.dof),
+        Component("line", line.u_at(rpm, above_level=True), curve.dof),
         *_fixed(a, tool, rpm, float(curve.rpm[0])),
     ]
     late = -float(above[least])

@@ -43,10 +43,11 @@ class BrokenLine:
     def at(self, x: Floats) -> Floats:
         return np.asarray(self.level + np.maximum(x[:, None] - self.breaks, 0.0) @ self.bends)
 
-    def u_above_level(self, x: float) -> float:
-        """Standard uncertainty of y(x) less the level."""
+    def u_at(self, x: float, above_level: bool = False) -> float:
+        """Standard uncertainty of y(x), or of y(x) less the level."""
         row = _jacobian(np.array([x]), self.breaks, self.bends)[0]
-        row[0] -= 1.0
+        if above_level:
+            row[0] -= 1.0
         return self.widened * float(np.sqrt(max(float(row @ self.fit.covariance @ row), 0.0)))
 
     def u(self, place: int) -> float:

@@ -233,9 +233,7 @@ class Analyzer:
             )
         return self._with_reference(figures, why, other)
 
-    def _advance(
-        self, why: dict[str, str], other: int | None
-    ) -> tuple[dict[str, Any], list[str]]:
+    def _advance(self, why: dict[str, str], other: int | None) -> tuple[dict[str, Any], list[str]]:
         """Advance and its warnings; the reason why not goes to ``why``."""
         e, t = self.edges, self.timing
         reason = ""

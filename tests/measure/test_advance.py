@@ -138,7 +138,7 @@ def test_a_curve_that_goes_backwards_is_said_and_not_judged(low: float) -> None:
 
 
 def test_an_index_on_the_rotor_shows_no_advance() -> None:
-    still = openings(UP, lambda rpm, t: 0.0 * rpm)
+    still = openings(UP, lambda rpm, _: 0.0 * rpm)
     figures, why, warnings = measured(still)
     assert figures["max_deg"] == pytest.approx(0.0, abs=0.02)
     assert figures["start_rpm"] is None

@@ -1,8 +1,8 @@
 """Centrifugal advance: how much earlier the openings come than with the weights at rest.
 
-Every revolution is added at once to a narrow speed bin, rising or falling, in the order of the
-revolutions. A broken line through these tells the rest plateau, the start, the slopes and the
-largest advance; the curves are given at 50 rpm bins. Definitions and budget: DEVELOPERS.md.
+A broken line through the narrow speed bins of `advance_sums` tells the rest plateau, the start, the
+slopes and the largest advance; the curves are given at 50 rpm bins. Definitions and budget:
+DEVELOPERS.md.
 """
 
 from __future__ import annotations
@@ -15,8 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from breakerbench.edges.events import Instrument
+from breakerbench.measure.advance_sums import BEFORE, FALLING, FINE_RPM, RISING, Advance
 from breakerbench.measure.broken_line import BrokenLine, broken_line
+from breakerbench.measure.figures import UNSEEN_RIPPLE, UNSEEN_RIPPLE_AT_LOBES
 from breakerbench.measure.fit import FitError, straight_line
+from breakerbench.measure.timing import BIN_RPM
 from breakerbench.measure.uncertainty import (
     COVERAGE,
     Component,
@@ -28,18 +31,8 @@ from breakerbench.measure.uncertainty import (
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-BIN_RPM = 50.0
-#: Width of the bins that are added up. A corner of the curve is blunted within one; ten make a point.
-FINE_RPM = 5.0
-FINE = 4000
 #: Fewest revolutions of a point of the curve.
 POINT_REVOLUTIONS = 3
-#: The speed turns round where it comes back by this from its last extreme, and by this share of it.
-TURN_RPM = 10.0
-TURN_SHARE = 0.03
-#: A revolution beside which the change of speed itself changes by more than this share of the speed
-#: (a step) has no one speed that its openings belong to.
-ROUGH_SHARE = 0.02
 #: The rest plateau: flat over this, and as flat as this where the uncertainty is smaller.
 PLATEAU_RPM = 75.0
 FLAT_DEG = 0.1
@@ -47,99 +40,11 @@ FLAT_DEG = 0.1
 LEAST_DEG = 0.05
 #: Openings that come later with speed by this or more, and by more than their uncertainty.
 BACKWARDS_DEG = 0.3
-#: Ripple that a drive may have without a sign of it, as in the budget of the dwell; from memory.
-UNSEEN_RIPPLE = 0.0005
-UNSEEN_RIPPLE_AT_LOBES = 0.005
-
-BEFORE, RISING, FALLING = 0, 1, 2
 ON_THE_CURVE = "the lowest speed is already on the curve"
 FEW_AT_REST = "too few revolutions at the speeds where the weights rest: stay longer there"
 FEW = "needs a run through the speeds: three speeds or more, 100 rpm apart"
 BACKWARDS = "the openings come later with speed: the drive turns the wrong way"
 NONE = "the openings do not move with speed"
-
-
-class Advance:
-    """Adds up the places of the openings by speed, rising and falling apart.
-
-    lobes  openings a revolution
-
-    Sums are (3, bins): before the speed first changes, while it rises, while it falls.
-    """
-
-    def __init__(self, lobes: int) -> None:
-        self.lobes = lobes
-        self.n, self.rpm, self.phase, self.phase2, self.u2 = np.zeros((5, 3, FINE))
-        self.first_way = RISING
-        self._origin: float | None = None
-        self._way = BEFORE
-        self._low, self._high = np.inf, -np.inf
-        self._held: Floats | None = None
-        self._done = 0
-
-    def add(self, turn: Ints, rpm: Floats, phase: Floats, u_open2: Floats) -> None:
-        """Whole revolutions in order: number, speed, place of the openings (deg), variance (s^2)."""
-        if self._origin is None and len(phase):
-            self._origin = float(phase[0])
-        rows = np.column_stack([turn, rpm, phase - (self._origin or 0.0), u_open2])
-        self._settle(rows if self._held is None else np.concatenate([self._held, rows]), 2)
-
-    def cut(self) -> None:
-        """A hole, or the end: no revolution is compared with one beyond it."""
-        if self._held is not None:
-            self._settle(self._held, 0)
-        self._held, self._done = None, 0
-
-    def _settle(self, r: Floats, wait: int) -> None:
-        """Sum up all but the last ``wait`` revolutions, which need those after them."""
-        end = len(r) - wait
-        if end <= self._done:
-            self._held = r
-            return
-        step = np.where(np.diff(r[:, 0]) == 1.0, np.diff(r[:, 1]), np.nan)
-        before, after = np.append(np.nan, step), np.append(step, np.nan)
-        rough = np.abs(after - before) > ROUGH_SHARE * r[:, 1]
-        near = rough.copy()
-        near[1:] |= rough[:-1]
-        near[:-1] |= rough[1:]
-        lone = np.isnan(before) & np.isnan(after)
-        slope = np.where(np.isnan(before), after, np.where(np.isnan(after), before, 0.0))
-        both = ~np.isnan(before) & ~np.isnan(after)
-        slope[both] = 0.5 * (before + after)[both]
-        slope[lone] = 0.0
-        # The speed was taken half a pitch before the middle of the openings.
-        speed = r[:, 1] + slope / (2.0 * self.lobes)
-        pick = slice(self._done, end)
-        ways = np.array([self._tell(v) for v in speed[pick].tolist()], np.int64)
-        good = ~(near | lone)[pick]
-        self._sum(ways[good], speed[pick][good], r[pick][good])
-        keep = max(end - 2, 0)
-        self._held, self._done = r[keep:], end - keep
-
-    def _tell(self, rpm: float) -> int:
-        """Rising or falling: a plateau belongs to the ramp before it."""
-        self._low, self._high = min(self._low, rpm), max(self._high, rpm)
-        back = max(TURN_RPM, TURN_SHARE * rpm)
-        way = self._way
-        if way != RISING and rpm > self._low + back:
-            self._way, self._high = RISING, rpm
-        elif way != FALLING and rpm < self._high - back:
-            self._way, self._low = FALLING, rpm
-        if way == BEFORE and self._way != BEFORE:
-            self.first_way = self._way
-        return self._way
-
-    def _sum(self, ways: Ints, speed: Floats, r: Floats) -> None:
-        place = ways * FINE + np.clip(speed / FINE_RPM, 0, FINE - 1).astype(np.int64)
-        # One after the other, so that the sums do not depend on how the run was split.
-        for total, value in (
-            (self.n, np.ones(len(place))),
-            (self.rpm, speed),
-            (self.phase, r[:, 2]),
-            (self.phase2, r[:, 2] ** 2),
-            (self.u2, r[:, 3]),
-        ):
-            np.add.at(total.ravel(), place, value)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -195,7 +100,7 @@ def _line(curve: _Curve) -> BrokenLine | None:
 
 
 def _no_rest(curve: _Curve, line: BrokenLine) -> str:
-    """Why the line begins with no rest plateau: two 50 rpm bins or more, wide enough, flat. "": it does."""
+    """Why the line begins with no rest plateau (two 50 rpm bins or more, flat); empty: it does."""
     below = curve.rpm < (line.breaks[0] if len(line.breaks) else np.inf)
     x, y, u = curve.rpm[below], curve.deg[below], curve.u_deg[below]
     wide = np.unique((curve.bins[below] + 5) // 10)
@@ -259,9 +164,7 @@ def _points(
         bent = 0.0
         if line is not None:
             # The mean over a bend is not the curve at the mean speed.
-            bent = float(
-                line.at(np.array([rpm]))[0] - (n * line.at(curve.rpm[here])).sum() / count
-            )
+            bent = float(line.at(np.array([rpm]))[0] - (n * line.at(curve.rpm[here])).sum() / count)
         locked2 = float((n * (curve.u_deg[here] ** 2 - curve.sd**2 / n)).sum() / count)
         random = widened * np.sqrt(curve.sd**2 / count + max(locked2, 0.0))
         found.append(

@@ -73,7 +73,7 @@ def _jacobian(x: Floats, breaks: Floats, bends: Floats) -> Floats:
 def _solve(x: Floats, y: Floats, u: Floats, breaks: Floats) -> tuple[float, Floats]:
     """Weighted sum of squares and coefficients for given breaks."""
     design = _design(x, breaks) / u[:, None]
-    answer = np.linalg.lstsq(design, y / u, rcond=None)[0]
+    answer = np.asarray(np.linalg.lstsq(design, y / u, rcond=None)[0], np.float64)
     return float(np.sum((design @ answer - y / u) ** 2)), answer
 
 
@@ -87,7 +87,7 @@ def _moved(x: Floats, y: Floats, u: Floats, breaks: Floats) -> tuple[float, Floa
         step = np.linalg.lstsq(rows, miss, rcond=1e-10)[0][1 + len(breaks) :]
         share = 1.0
         while share > 1e-4:
-            tried = np.sort(np.clip(breaks + share * step, x[0], x[-1]))
+            tried: Floats = np.sort(np.clip(breaks + share * step, x[0], x[-1]))
             squares, coefficients = _solve(x, y, u, tried)
             if squares < best:
                 break

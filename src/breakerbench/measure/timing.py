@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from breakerbench.edges.events import Openings, join_openings
-from breakerbench.measure.advance import Advance
+from breakerbench.measure.advance_sums import Advance
 from breakerbench.measure.scatter import Windows
 
 Floats = NDArray[np.float64]

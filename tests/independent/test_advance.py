@@ -1,0 +1,140 @@
+"""Advance end to end on simulated traces: the independent generator, and the bench of our own.
+
+Allowances of design: points 0.04 deg with an encoder and 0.12 deg with an index alone and an even
+drive, at 4 s a speed; start 12 rpm, largest and hysteresis 0.15 deg.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from breakerbench.bench.drive import Drive
+from breakerbench.bench.scenario import healthy
+from breakerbench.bench.shaft import Weights
+from breakerbench.bench.simulated import simulate
+from breakerbench.judge.specification import parse_specification
+from breakerbench.pipeline import analyze
+
+from .generator import TraceSource, case, specification
+
+UP = ((500.0, 0.0), (800.0, 6.0), (1300.0, 10.0))
+DOWN = ((500.0, 0.0), (780.0, 6.0), (1250.0, 10.0))
+RAMPS = ((0.0, 300.0), (1.5, 300.0), (9.0, 1500.0), (10.5, 1500.0), (18.0, 300.0), (19.5, 300.0))
+#: 4 s a speed, as the allowances have it.
+SPEEDS = (300.0, 400.0, 600.0, 700.0, 950.0, 1150.0, 1400.0, 1500.0)
+STEPS = tuple((4.3 * k + d, v) for k, v in enumerate(SPEEDS) for d in (0.0, 4.0))
+BASE = {
+    "lobes": 4,
+    "advance": UP,
+    "advance_falling": DOWN,
+    "profile": RAMPS,
+    "rate_hz": 100e3,
+    "opening_deg": (40.0, 130.2, 219.9, 309.7),
+    "dwell_deg": (50.0, 50.2, 49.8, 50.1),
+}
+LIMITS = "[advance]\npoints = [[300, -0.5, 0.5], [500, -0.5, 0.5], [800, 5.5, 6.5], {last}]\n"
+
+
+def truth(points: tuple[tuple[float, float], ...], rpm: float) -> float:
+    speeds, deg = zip(*points, strict=True)
+    return float(np.interp(rpm, speeds, deg))
+
+
+def result_of(seed: int, limits: str = "", **more: Any) -> dict[str, Any]:
+    source, text, _ = case(seed, **{**BASE, **more})
+    assert isinstance(source, TraceSource)
+    return analyze(source, parse_specification((text + limits).encode(), "a.toml"))
+
+
+@pytest.mark.parametrize("reference", ["encoder", "index"])
+def test_ramps_up_and_down(reference: str) -> None:
+    result = result_of(1, reference=reference)
+    a = result["advance"]
+    assert a["reference"] == "rest plateau"
+    assert a["start_rpm"] == pytest.approx(500.0, abs=12.0)
+    assert a["max_deg"] == pytest.approx(10.0, abs=0.15)
+    most = max(abs(truth(UP, x) - truth(DOWN, x)) for x in range(300, 1500))
+    assert a["hysteresis_deg"] == pytest.approx(most, abs=0.15)
+    assert abs(a["hysteresis_deg"] - most) <= a["u_hysteresis_deg"]
+    for way, curve in (("rising", UP), ("falling", DOWN)):
+        assert len(a[way]) > 15
+        outside = [abs(p["deg"] - truth(curve, p["rpm"])) > p["u_deg"] for p in a[way]]
+        assert np.mean(outside) < 0.15
+
+
+@pytest.mark.parametrize(("reference", "allowed"), [("encoder", 0.04), ("index", 0.12)])
+def test_four_seconds_a_speed(reference: str, allowed: float) -> None:
+    result = result_of(2, reference=reference, profile=STEPS, advance_falling=(), scatter_deg=0.08)
+    a = result["advance"]
+    # A ramp between two speeds may leave a point of a few revolutions besides.
+    held = [p for p in a["rising"] if min(abs(p["rpm"] - v) for v in SPEEDS) < 2.0]
+    assert len(held) == len(SPEEDS)
+    for p in held:
+        assert p["deg"] == pytest.approx(truth(UP, p["rpm"]), abs=allowed)
+    assert a["falling"] == []
+    assert result["why"]["advance.falling"]
+
+
+def test_encoder_alone_against_its_own_plateau_and_nothing_without_a_reference() -> None:
+    alone = result_of(3, reference="encoder alone")
+    assert alone["advance"]["max_deg"] == pytest.approx(10.0, abs=0.15)
+    none = result_of(3, reference="none")
+    assert none["advance"]["rising"] == []
+    assert none["why"]["advance"] == "no index channel"
+
+
+def test_the_wrong_way_round_is_said_and_not_judged() -> None:
+    back = tuple((rpm, -deg) for rpm, deg in UP)
+    result = result_of(4, LIMITS.format(last="[1300, 9, 11]"), advance=back, advance_falling=())
+    assert any("wrong way" in text for text in result["warnings"])
+    (decision,) = [d for d in result["decisions"] if d["what"] == "advance.points"]
+    assert decision["decision"] == "not measured"
+    assert "wrong way" in decision["why"]
+
+
+@pytest.mark.parametrize(("high", "verdict"), [("[1300, 9, 11]", "pass"), ("[1300, 6, 8]", "fail")])
+def test_points_are_judged_against_the_band(high: str, verdict: str) -> None:
+    limits = LIMITS.format(last=high) + "max_hysteresis_deg = 2.0\n"
+    result = result_of(5, limits, reference="encoder")
+    found = {d["what"]: d["decision"] for d in result["decisions"]}
+    assert found["advance.points"] == verdict
+    assert found["advance.hysteresis_deg"] == "pass"
+
+
+@pytest.mark.parametrize("blocks", [(4096, 1, 777, 30011), (16384,)])
+def test_no_split_of_the_trace_changes_a_digit(blocks: tuple[int, ...]) -> None:
+    def run(size: int | tuple[int, ...]) -> str:
+        source, _, _ = case(6, **{**BASE, "holes": ((700_000, 712_345),), "blocks": size})
+        assert isinstance(source, TraceSource)
+        return json.dumps(analyze(source), sort_keys=True)
+
+    assert run(blocks) == run(1 << 30)
+
+
+@pytest.mark.parametrize("encoder", [True, False])
+def test_weights_of_the_simulated_bench(encoder: bool) -> None:
+    bench = healthy()
+    bench = replace(bench, weights=Weights(UP), drive=Drive(RAMPS))
+    if not encoder:
+        bench = replace(bench, encoder=None)
+    result = analyze(simulate(bench, 7))
+    a = result["advance"]
+    assert a["start_rpm"] == pytest.approx(500.0, abs=12.0)
+    assert a["max_deg"] == pytest.approx(10.0, abs=0.15)
+    assert a["hysteresis_deg"] == pytest.approx(0.0, abs=0.15)
+    assert len(a["slopes"]) == 3
+
+
+def test_a_curve_that_was_expected_and_is_not_there_is_said() -> None:
+    bench = replace(healthy(), drive=Drive(RAMPS))
+    _, _, made = case(8, **BASE)
+    text = specification(made["conditions"]) + LIMITS.format(last="[1300, 9, 11]")
+    result = analyze(simulate(bench, 8), parse_specification(text.encode(), "a.toml"))
+    assert any("rotor or the cam" in text for text in result["warnings"])
+    found = {d["what"]: d["decision"] for d in result["decisions"]}
+    assert found["advance.points"] == "fail"

@@ -20,6 +20,8 @@ from breakerbench.sources import files
 from breakerbench.sources.csv import CsvSource
 from breakerbench.sources.open import ImportOptions, open_trace
 from breakerbench.sources.recording import RecordingSource, write_recording
+from breakerbench.sources.vcd import VcdSource
+from breakerbench.sources.wav import WavSource
 from breakerbench.trace import Block
 
 from .traces import HEADER, ListSource, made_trace
@@ -41,7 +43,17 @@ def test_content_counts_not_the_name(tmp_path: Path) -> None:
     table.write_bytes(TABLE)
     recording = tmp_path / "b.csv"
     write_recording(recording, ListSource(HEADER, made_trace(0.1)))
-    for path, kind in ((table, CsvSource), (recording, RecordingSource)):
+    sound = tmp_path / "c.vcd"
+    with wave.open(str(sound), "wb") as file:
+        file.setparams((1, 2, 44100, 0, "NONE", ""))
+        file.writeframes(bytes(200))
+    changes = tmp_path / "d.wav"
+    changes.write_bytes(
+        b"\xef\xbb\xbf$timescale 1 us $end $var real 64 ! points_v $end\n$enddefinitions $end\n"
+        b"#0\nr1 !\n#1\nr2 !\n"
+    )
+    kinds = {table: CsvSource, recording: RecordingSource, sound: WavSource, changes: VcdSource}
+    for path, kind in kinds.items():
         for name in (path, str(path)):
             source = open_trace(name)
             assert isinstance(source, kind)
@@ -62,14 +74,6 @@ def test_what_a_person_tells_of_a_recording(tmp_path: Path) -> None:
     assert "with its own columns" in refused(path, ImportOptions(columns={"points_v": "0"}))
 
 
-def write_wav(path: Path) -> None:
-    with wave.open(str(path), "wb") as file:
-        file.setnchannels(1)
-        file.setsampwidth(2)
-        file.setframerate(44100)
-        file.writeframes(bytes(200))
-
-
 def write_zip(path: Path) -> None:
     with zipfile.ZipFile(path, "w") as file:
         file.writestr("xl/workbook.xml", "<x/>")
@@ -82,8 +86,6 @@ def write_database(path: Path) -> None:
 
 
 OTHERS = {
-    "a WAV file": write_wav,
-    "a VCD file": lambda p: p.write_bytes(b"$date today $end\n$timescale 1 us $end\n"),
     "a spreadsheet": write_zip,
     "a compressed file": lambda p: p.write_bytes(gzip.compress(TABLE)),
     "a picture": lambda p: p.write_bytes(b"\x89PNG\r\n\x1a\n" + bytes(100)),
@@ -184,6 +186,8 @@ def test_a_disk_that_fails(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> N
         st.text(max_size=200).map(lambda text: text.encode(errors="replace")),
         st.text("time_s,points_v;\n\r\t \"'#0123456789.eE+-", max_size=100).map(str.encode),
         st.binary(max_size=50).map(TABLE.__add__),
+        st.binary(max_size=50).map(b"RIFF\x40\0\0\0WAVEfmt \x10\0\0\0\1\0\1\0".__add__),
+        st.binary(max_size=50).map(b"$timescale 1 us $end ".__add__),
         st.binary(max_size=50).map(b"\x89BBR\r\n\x1a\n\1\0\0\0".__add__),
     )
 )

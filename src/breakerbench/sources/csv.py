@@ -7,7 +7,7 @@ The parser is Arrow's: exact to the last bit, and four times as fast as numpy's.
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import partial
 from types import TracebackType
@@ -18,7 +18,7 @@ from breakerbench.errors import BadInput
 from breakerbench.sources.csv_layout import MAX_LINE, read_layout
 from breakerbench.sources.csv_rows import count_lines, parse_rows, time_texts
 from breakerbench.sources.files import StrPath, open_regular, printable, reason
-from breakerbench.sources.options import ImportOptions
+from breakerbench.sources.options import ImportOptions, says_simulated
 from breakerbench.sources.sampling import SampleClock, UnevenTimeError
 from breakerbench.trace import SAMPLED_UNITS, Block, Channel, Event, Header
 
@@ -123,7 +123,7 @@ class CsvSource:
             ),
             encoder_pulses=options.encoder_pulses,
             kind=options.kind,
-            simulated=_says_simulated(layout.notes),
+            simulated=says_simulated(layout.notes),
             origin=f"CSV file {printable(os.path.basename(self._where))}",
             supply_v=options.supply_v,
             series_ohm=options.series_ohm,
@@ -175,8 +175,3 @@ class CsvSource:
             raise BadInput(self._where, f"cannot be read ({reason(error)})", mend) from error
         self._done += len(data)
         return data
-
-
-def _says_simulated(notes: Mapping[str, object]) -> bool:
-    said = {key.strip().lower(): str(text).strip().lower() for key, text in notes.items()}
-    return said.get("simulated") in ("true", "yes", "1")

@@ -14,12 +14,14 @@ from breakerbench.trace import Source
 
 __all__ = ["ImportOptions", "open_trace"]
 
-_READABLE = "what can be read are Breakerbench recordings and CSV"
+_READABLE = "what can be read are Breakerbench recordings, CSV, WAV and VCD"
+
+_WAV = rb"(?:RIFF|RIFX|RF64)....WAVE"
+#: The keywords that IEEE 1364 lets stand before the definitions end.
+_VCD = rb"(?:\xef\xbb\xbf)?\s*\$(?:date|version|timescale|comment|scope|var|enddefinitions)\b"
 
 #: How files begin that somebody may take for a trace, what they are, and the mend.
 _OTHERS: tuple[tuple[bytes, str, str], ...] = (
-    (rb"RIFF....WAVE|RF64....WAVE", "a WAV file", _READABLE),
-    (rb"\s*\$(date|version|timescale|comment|scope|var)\b", "a VCD file", _READABLE),
     (rb"PK\x03\x04", "a spreadsheet or another ZIP file", "save the sheet as CSV, or unpack it"),
     (rb"\xd0\xcf\x11\xe0", "an old spreadsheet or document", "save the sheet as CSV"),
     (rb"\x1f\x8b|BZh|\xfd7zXZ|\x28\xb5\x2f\xfd|7z\xbc\xaf", "a compressed file", "unpack it"),
@@ -36,7 +38,7 @@ _OTHERS: tuple[tuple[bytes, str, str], ...] = (
 
 
 def open_trace(path: StrPath, options: ImportOptions | None = None) -> Source:
-    """The trace in ``path``, whatever its name: a Breakerbench recording or a CSV file.
+    """The trace in ``path``, whatever its name: a Breakerbench recording, CSV, WAV or VCD.
 
     Raises BadInput where it cannot be read, naming what it seems to be and what can be read.
     """
@@ -53,6 +55,15 @@ def open_trace(path: StrPath, options: ImportOptions | None = None) -> Source:
     for begins, what, mend in _OTHERS:
         if re.match(begins, start, re.DOTALL):
             raise BadInput(where, f"seems to be {what}", mend)
+    # Each import has a library of its own, and recordings need none.
+    if re.match(_WAV, start, re.DOTALL):
+        from breakerbench.sources.wav import WavSource  # noqa: PLC0415
+
+        return WavSource(path, options)
+    if re.match(_VCD, start):
+        from breakerbench.sources.vcd import VcdSource  # noqa: PLC0415
+
+        return VcdSource(path, options)
     # The parser takes 0.1 s and 27 MB to load, and recordings need none.
     from breakerbench.sources.csv import CsvSource  # noqa: PLC0415
 

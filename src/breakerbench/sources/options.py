@@ -91,3 +91,9 @@ class ImportOptions:
         if self.vacuum_steps:
             told["vacuum_steps"] = tuple(self.vacuum_steps)
         return dataclasses.replace(header, kind=kind, **told)
+
+
+def says_simulated(notes: Mapping[str, object]) -> bool:
+    """Do the "key: value" notes of an import say that a simulator made it?"""
+    said = {key.strip().lower(): str(text).strip().lower() for key, text in notes.items()}
+    return said.get("simulated") in ("true", "yes", "1")

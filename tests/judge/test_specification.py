@@ -112,6 +112,7 @@ WRONG: dict[str, tuple[str, str, str, str]] = {
     "vacuum of mercury": ("[[20.0,", "[[150.0,", "[vacuum] points", "write 20"),
     "current of milliampere": ("[3.0, 4.5]", "[3000, 4500]", "current_a", "write 3"),
     "wider gap, more dwell": ("= -50.0", "= 50.0", "dwell_change_deg_per_mm", "write minus"),
+    "a gap without effect": ("= -50.0", "= 0.0", "dwell_change_deg_per_mm", "write minus"),
     "spacing past the pitch": ("max_error_deg = 1.0", "max_error_deg = 60", "error_deg", "dist"),
     "negative limit": ("max_deg = 0.5", "max_deg = -0.5", "[scatter] max_deg", "above 0"),
     # wrong types

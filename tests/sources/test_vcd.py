@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 import tracemalloc
 from pathlib import Path
 
@@ -333,9 +332,7 @@ def test_definitions_without_end_are_bounded(
 ) -> None:
     monkeypatch.setattr("breakerbench.sources.vcd_tokens._MAX_DEFINITIONS", 20_000)
     text = "$timescale 1 us $end\n" + "$var wire 1 ! index $end\n" * 30_000
-    began = time.process_time()
     assert "more than 20000 definitions" in refused(tmp_path / "a", text)
-    assert time.process_time() - began < 60
 
 
 def test_a_disk_that_fails(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

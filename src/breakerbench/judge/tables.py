@@ -86,7 +86,7 @@ class Gap:
         )
     )
     dwell_change_deg_per_mm: float | None = _key(
-        Number("deg per mm", -1000.0, 0.0, lambda _: "a wider gap shortens the dwell: write minus")
+        Number("deg per mm", -1000.0, -0.1, lambda _: "a wider gap shortens the dwell: write minus")
     )
 
 

@@ -168,7 +168,8 @@ class Analyzer:
                 "There is no index: which lobe is called lobe 1 is arbitrary, and ripple of the "
                 "drive is taken for errors of the lobes."
             )
-        unseen = self._placed - self._seen
+        # The first touch of each stretch may lie before it: that is no touch without a sign.
+        unseen = self._placed - self._seen - 2 * e.stretches
         if result["dwell"]["percent"] is not None and unseen > LEAST_UNSEEN * self._placed:
             result["notes"].append(
                 f"{unseen} of {self._placed} first touches left no sign: their dwells were left out."

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from breakerbench.bench.cam import cam_for
 from breakerbench.bench.drive import steady
 from breakerbench.bench.model import Bench
 from breakerbench.bench.simulated import simulate
@@ -48,3 +49,9 @@ def test_one_speed_is_no_variation_over_speed(rpm: float, rows: int) -> None:
     assert len(result["dwell"]["by_speed"]) == rows
     assert result["dwell"]["variation_deg"] is None
     assert "two speeds" in result["why"]["dwell.variation_deg"]
+
+
+def test_a_touch_before_the_trace_is_no_touch_without_a_sign() -> None:
+    """One lobe, few revolutions: the first dwell began before the recording did."""
+    result = analyze(simulate(Bench(cam=cam_for(1, 240.0, 0.5), drive=steady(200.0, 4.0)), 1))
+    assert not any("no sign" in note for note in result["notes"])

@@ -376,6 +376,8 @@ def test_ctrl_c_leaves_nothing(tmp_path: Path) -> None:
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
+        # A run in the background has Ctrl-C switched off, and its children with it.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # noqa: PLW1509
     ) as process:
         assert process.stdin is not None
         process.stdin.write("the red one\n")

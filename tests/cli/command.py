@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 import sys
-from collections.abc import Mapping
+import time
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -53,6 +55,36 @@ def breakerbench(
         check=False,
     )
     return Ran(ran.returncode, ran.stdout.decode("utf-8"), ran.stderr.decode("utf-8"))
+
+
+def started(
+    arguments: Sequence[str | Path], folder: Path, stdin: int | None = None
+) -> subprocess.Popen[str]:
+    """The command begun, to be stopped by a signal (Unix)."""
+    return subprocess.Popen(
+        [COMMAND, *map(str, arguments)],
+        cwd=folder,
+        env=CLEAN,
+        stdin=stdin,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        # A run in the background has Ctrl-C switched off, and its children with it.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # noqa: PLW1509
+    )
+
+
+def stopped_while_writing(
+    arguments: Sequence[str | Path], sent: signal.Signals, folder: Path
+) -> Ran:
+    """Run the command, and send it a signal as soon as it writes something."""
+    with started(arguments, folder) as process:
+        until = time.monotonic() + 30
+        while not list(folder.rglob("*.part")) and time.monotonic() < until:
+            time.sleep(0.005)
+        process.send_signal(sent)
+        out, err = process.communicate(timeout=30)
+    return Ran(process.returncode, out, err)
 
 
 def names(folder: Path) -> set[str]:

@@ -8,7 +8,6 @@ import os
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
@@ -16,7 +15,7 @@ from PIL import Image
 
 from breakerbench.cli.main import main
 from breakerbench.papers.subject import FILES
-from cli.command import CLEAN, COMMAND, Ran, breakerbench, names
+from cli.command import CLEAN, COMMAND, Ran, breakerbench, names, stopped_while_writing
 from cli.traces import write_csv
 
 
@@ -220,19 +219,7 @@ def test_the_system_refuses(
 def test_stopped_while_drawing(
     sent: signal.Signals, status: int, recording: Path, tmp_path: Path
 ) -> None:
-    with subprocess.Popen(
-        [COMMAND, "analyze", recording, "--plots", "new/pictures"],
-        cwd=tmp_path,
-        env=CLEAN,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    ) as process:
-        until = time.monotonic() + 30
-        while not list(tmp_path.rglob("*.part")) and time.monotonic() < until:
-            time.sleep(0.005)
-        process.send_signal(sent)
-        out, err = process.communicate(timeout=30)
-    assert (process.returncode, out) == (status, "")
-    assert "Traceback" not in err
+    ran = stopped_while_writing(["analyze", recording, "--plots", "new/pictures"], sent, tmp_path)
+    assert (ran.status, ran.out) == (status, "")
+    assert "Traceback" not in ran.err
     assert not names(tmp_path)

@@ -7,14 +7,13 @@ import os
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 from typing import IO
 
 import pytest
 
 from breakerbench.cli.main import main
-from cli.command import CLEAN, COMMAND, Ran, breakerbench, names
+from cli.command import CLEAN, COMMAND, Ran, breakerbench, names, stopped_while_writing
 
 
 def listed_to(stdout: IO[str] | int, unbuffered: str) -> subprocess.CompletedProcess[bytes]:
@@ -67,22 +66,10 @@ def test_a_file_on_a_full_disk(trace_csv: Path) -> None:
 def test_stopped_while_writing(
     arguments: list[str], sent: signal.Signals, status: int, said: str, tmp_path: Path
 ) -> None:
-    with subprocess.Popen(
-        [COMMAND, *arguments],
-        cwd=tmp_path,
-        env=CLEAN,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    ) as process:
-        until = time.monotonic() + 30
-        while not list(tmp_path.rglob("*.part")) and time.monotonic() < until:
-            time.sleep(0.005)
-        process.send_signal(sent)
-        _, err = process.communicate(timeout=30)
-    assert process.returncode == status
-    assert err.count("\n") == (1 if said else 0)
-    assert said in err
+    ran = stopped_while_writing(arguments, sent, tmp_path)
+    assert ran.status == status
+    assert ran.err.count("\n") == (1 if said else 0)
+    assert said in ran.err
     assert not names(tmp_path)
 
 

@@ -15,7 +15,7 @@ import pytest
 
 from breakerbench.cli.main import main
 from breakerbench.judge.specification import load_specification
-from cli.command import CLEAN, COMMAND, Ran, breakerbench, names
+from cli.command import CLEAN, COMMAND, Ran, breakerbench, names, started
 
 #: Name, source, lobes; then sets, rotation, firing order and even lobes as they stand in brackets.
 START = ["the red one", "handbook, page 12", "4", "", "", "", ""]
@@ -368,17 +368,7 @@ def test_an_endless_pipe_ends(word: str, tmp_path: Path) -> None:
 
 @pytest.mark.skipif(os.name == "nt", reason="needs the signals of Unix")
 def test_ctrl_c_leaves_nothing(tmp_path: Path) -> None:
-    with subprocess.Popen(
-        [COMMAND, "spec", "new", "mine.toml"],
-        cwd=tmp_path,
-        env=CLEAN,
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        # A run in the background has Ctrl-C switched off, and its children with it.
-        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # noqa: PLW1509
-    ) as process:
+    with started(["spec", "new", "mine.toml"], tmp_path, stdin=subprocess.PIPE) as process:
         assert process.stdin is not None
         process.stdin.write("the red one\n")
         process.stdin.flush()

@@ -70,10 +70,7 @@ class Analyzer:
         self.timing: Timing | None = None
         self._held: list[Openings] = []
         self._count = 0  # openings found
-        self._placed, self._seen = (
-            0,
-            0,
-        )  # openings with an angle, and those whose touch was seen too
+        self._placed, self._seen = 0, 0  # openings with an angle; of these, with a touch seen
         self._steps, self._turned_deg = 0, 0.0  # from one opening to the next, both with angles
 
     def feed(self, event: Event) -> None:
@@ -154,7 +151,7 @@ class Analyzer:
         result |= self._timing_figures(why, other)
         result["advance"], warned = self._advance(why, other)
         for name, empty in LATER.items():
-            result[name] = {k: list(v) if isinstance(v, list) else v for k, v in empty.items()}
+            result[name] = _blank(empty)
             why[name] = NOT_YET
         result["supply"] = {"volts": None, "polarity": e.polarity}
         why["supply.volts"] = NOT_YET
@@ -212,7 +209,7 @@ class Analyzer:
         tool: Instrument = e.instrument()
         summary = summarize(t, tool)
         figures["speed"] = speed_figures(t)
-        figures["dwell"] = {"u_variation_deg": None} | dwell_figures(t, tool, summary)
+        figures["dwell"] = dwell_figures(t, tool, summary)
         figures["spacing"] = spacing_figures(t, tool, summary)
         scatter = scatter_figures(t.windows, tool)
         if isinstance(scatter, str):
@@ -222,17 +219,16 @@ class Analyzer:
         if 2 * self._seen <= self._placed:
             figures["dwell"] = _blank(figures["dwell"])
             why["dwell"] = HALF_UNSEEN
-            return self._with_reference(figures, why, other)
-        if None in figures["dwell"]["per_lobe_deg"]:
-            why["dwell.per_lobe_deg"] = UNSEEN
-        if figures["dwell"]["mean_deg"] is None:
-            for key in ("mean_deg", "u_deg", "percent", "u_percent", "meter_deg"):
-                why[f"dwell.{key}"] = UNSEEN
-        if figures["dwell"]["variation_deg"] is None:
-            why["dwell.variation_deg"] = (
-                "needs two speeds, 50 rpm apart, with ten revolutions each or more"
-            )
-        return self._with_reference(figures, why, other)
+        else:
+            _missing_dwell(figures["dwell"], why)
+        if e.reference == "none":
+            self._without_angle(figures, why)
+        elif not e.has_index and (e.told_lobes is None or other is not None):
+            reason = "no index channel, and no specification that tells the number of lobes"
+            if other is not None and e.told_lobes is not None:
+                reason = _lobes_differ(other, e.told_lobes)
+            _without_lobes(figures, why, reason)
+        return figures
 
     def _advance(self, why: dict[str, str], other: int | None) -> tuple[dict[str, Any], list[str]]:
         """Advance and its warnings; the reason why not goes to ``why``."""
@@ -255,37 +251,19 @@ class Analyzer:
         why.update(reasons)
         return figures, warnings
 
-    def _with_reference(
-        self, figures: dict[str, Any], why: dict[str, str], other: int | None
-    ) -> dict[str, Any]:
-        """The figures less those that the reference of the angle cannot carry."""
-        e = self.edges
-        if e.reference == "none":
-            self._without_angle(figures, why)
-        elif not e.has_index and (e.told_lobes is None or other is not None):
-            reason = "no index channel, and no specification that tells the number of lobes"
-            if other is not None and e.told_lobes is not None:
-                reason = _lobes_differ(other, e.told_lobes)
-            _without_lobes(figures, why, reason)
-        return figures
-
     def _without_angle(self, figures: dict[str, Any], why: dict[str, str]) -> None:
         """Without index and encoder only shares of time are measured, not degrees of the shaft."""
         reason = "no index or encoder channel"
-        dwell, spacing = figures["dwell"], figures["spacing"]
-        percent, u = dwell["percent"], dwell["u_percent"]
-        for key, value in dwell.items():
-            dwell[key] = [] if isinstance(value, list) else None
-            why[f"dwell.{key}"] = reason
-        dwell["percent"], dwell["u_percent"] = percent, u
-        del why["dwell.percent"], why["dwell.u_percent"]
-        figures["scatter"] = dict.fromkeys(figures["scatter"])
+        dwell = figures["dwell"]
+        kept = {key: dwell[key] for key in ("percent", "u_percent")}
+        figures["dwell"] = _blank(dwell) | kept
+        why |= {f"dwell.{key}": reason for key in dwell if key not in kept}
+        figures["scatter"] = _blank(figures["scatter"])
         why["scatter"] = reason
         if self.edges.told_lobes is None:
-            figures["speed"] = {"min_rpm": None, "max_rpm": None, "revolutions": None}
+            figures["speed"] = _blank(figures["speed"])
             why["speed"] = reason + ", and no specification that tells the number of lobes"
-            for key, value in spacing.items():
-                spacing[key] = [] if isinstance(value, list) else None
+            figures["spacing"] = _blank(figures["spacing"])
             why["spacing"] = why["speed"]
 
     def _left_out(self) -> list[str]:
@@ -329,6 +307,19 @@ def _without_lobes(figures: dict[str, Any], why: dict[str, str], reason: str) ->
     for table in ("spacing", "scatter"):
         figures[table] = _blank(figures[table])
         why[table] = reason
+
+
+def _missing_dwell(dwell: dict[str, Any], why: dict[str, str]) -> None:
+    """The reasons for what is not in the dwell."""
+    if None in dwell["per_lobe_deg"]:
+        why["dwell.per_lobe_deg"] = UNSEEN
+    if dwell["mean_deg"] is None:
+        for key in ("mean_deg", "u_deg", "percent", "u_percent", "meter_deg"):
+            why[f"dwell.{key}"] = UNSEEN
+    if dwell["variation_deg"] is None:
+        why["dwell.variation_deg"] = (
+            "needs two speeds, 50 rpm apart, with ten revolutions each or more"
+        )
 
 
 def _blank(table: dict[str, Any]) -> dict[str, Any]:

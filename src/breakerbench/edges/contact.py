@@ -193,7 +193,6 @@ def _begins_by_dwell(
     expected  (n,) dwell to be expected at each run; usual: the same without regard to time
     """
     n = len(touch)
-    begins = np.zeros(n, bool)
     opening = np.searchsorted(leave, touch + 0.5 * expected)
     until = leave[np.minimum(opening, n - 1)]
     own = np.arange(n)
@@ -202,6 +201,7 @@ def _begins_by_dwell(
     if not skip_any[1:].any() and bool((opening[:-1] <= own[:-1]).all()):
         # No contact bounces: every run is one.
         return np.ones(n, bool)
+    begins = np.zeros(n, bool)
     following, skip = opening.tolist(), skip_any.tolist()
     head = 0
     while head < n:
@@ -260,14 +260,9 @@ class ContactFinder:
             # Something bounces, or the speed has changed much: what is expected then follows it.
             near = _near_scale(lengths, touch.at, self._lengths, self._begun, reach)
             expected = np.where(near < 0.5 * usual_length, near, usual_length)
-        if coil:
-            flicker = (gaps < LONG_GAP_SHARE * usual_gap) & (lengths < 0.5 * usual_length)
-            begins = _begins_by_dwell(
-                touch.at, leave.at, expected, usual_length, flicker, MOST_DWELL
-            )
-        else:
-            flicker = (gaps < 0.12 * usual_gap) & (lengths < 0.1 * usual_length)
-            begins = _begins_by_dwell(touch.at, leave.at, expected, usual_length, flicker, np.inf)
+        brief, part, most = (LONG_GAP_SHARE, 0.5, MOST_DWELL) if coil else (0.12, 0.1, np.inf)
+        flicker = (gaps < brief * usual_gap) & (lengths < part * usual_length)
+        begins = _begins_by_dwell(touch.at, leave.at, expected, usual_length, flicker, most)
         settled = n if final else n - reach
         heads = np.flatnonzero(begins)
         # A group is complete when the next one has begun among runs that are settled, or at the end.

@@ -17,19 +17,18 @@ from numpy.typing import NDArray
 from breakerbench.edges.events import Instrument
 from breakerbench.measure.advance_sums import BEFORE, FALLING, FINE_RPM, RISING, Advance
 from breakerbench.measure.broken_line import BrokenLine, broken_line
-from breakerbench.measure.figures import UNSEEN_RIPPLE, UNSEEN_RIPPLE_AT_LOBES
+from breakerbench.measure.figures import UNSEEN_RIPPLE, UNSEEN_RIPPLE_AT_LOBES, expanded
 from breakerbench.measure.fit import FitError, straight_line
 from breakerbench.measure.timing import BIN_RPM
 from breakerbench.measure.uncertainty import (
     COVERAGE,
     Component,
-    coverage_factor,
-    effective_dof,
     rectangular,
 )
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 
 #: Fewest revolutions of a point of the curve.
 POINT_REVOLUTIONS = 3
@@ -99,11 +98,22 @@ def _line(curve: _Curve) -> BrokenLine | None:
         return None
 
 
+def _wide(curve: _Curve) -> Ints:
+    """Number of the 50 rpm bin that each narrow one lies in; both lie about their multiples."""
+    fine = round(BIN_RPM / FINE_RPM)
+    return (curve.bins + fine // 2) // fine
+
+
+def _below(curve: _Curve, line: BrokenLine) -> Bools:
+    """The narrow bins below the first break: where the weights rest, if they do."""
+    return np.asarray(curve.rpm < (line.breaks[0] if len(line.breaks) else np.inf))
+
+
 def _no_rest(curve: _Curve, line: BrokenLine) -> str:
     """Why the line begins with no rest plateau (two 50 rpm bins or more, flat); empty: it does."""
-    below = curve.rpm < (line.breaks[0] if len(line.breaks) else np.inf)
+    below = _below(curve, line)
     x, y, u = curve.rpm[below], curve.deg[below], curve.u_deg[below]
-    wide = np.unique((curve.bins[below] + 5) // 10)
+    wide = np.unique(_wide(curve)[below])
     if len(wide) < 2 or float(np.ptp(x)) < PLATEAU_RPM:
         return ON_THE_CURVE
     if float(curve.n[below].sum()) < 2 * POINT_REVOLUTIONS:
@@ -129,11 +139,6 @@ def _fixed(a: Advance, tool: Instrument, rpm: float, rest_rpm: float) -> list[Co
     ]
 
 
-def _expanded(parts: list[Component], coverage: float = COVERAGE) -> float:
-    u = float(np.sqrt(sum(c.u**2 for c in parts)))
-    return float(coverage_factor(effective_dof(parts), coverage)) * u if u > 0.0 else 0.0
-
-
 @dataclass(frozen=True, slots=True)
 class _Point:
     rpm: float
@@ -143,7 +148,7 @@ class _Point:
     zero: Component
 
     def row(self) -> dict[str, float]:
-        u = _expanded([self.random, self.zero, *self.fixed])
+        u = expanded([self.random, self.zero, *self.fixed])
         return {"rpm": self.rpm, "deg": self.deg, "u_deg": u}
 
 
@@ -151,7 +156,7 @@ def _points(
     a: Advance, curve: _Curve, line: BrokenLine | None, widened: float, tool: Instrument,
     zero: float, rest: float, u_zero: float,
 ) -> list[_Point]:  # fmt: skip
-    wide = (curve.bins + 5) // 10
+    wide = _wide(curve)
     found = []
     for k in np.unique(wide):
         here = wide == k
@@ -202,7 +207,7 @@ def _hysteresis(
     gap = np.abs(down.at(x) - up.at(x))
     worst = int(np.argmax(gap))
     u = [Component("line", each.u_at(float(x[worst])), dof) for each in (up, down)]
-    return float(gap[worst]), _expanded(u, 1.0 - (1.0 - COVERAGE) / (2.0 + len(breaks)))
+    return float(gap[worst]), expanded(u, 1.0 - (1.0 - COVERAGE) / (2.0 + len(breaks)))
 
 
 def empty_advance() -> dict[str, Any]:
@@ -236,7 +241,7 @@ def advance_figures(
         return figures, {"advance": FEW_AT_REST if FEW_AT_REST in reasons else reasons[0]}, []
     way, line = fitted[reasons.index("")]
     curve = curves[way]
-    below = curve.rpm < (line.breaks[0] if len(line.breaks) else np.inf)
+    below = _below(curve, line)
     rest = float(np.average(curve.rpm[below], weights=curve.n[below]))
     zero = (line.level, rest, line.u(0))
     points = {}
@@ -255,13 +260,13 @@ def advance_figures(
     figures["max_deg"] = float(above[top])
     fixed = _fixed(a, tool, float(places[top]), rest)
     u_line = Component("line", line.u_at(float(places[top]), above_level=True), curve.dof)
-    figures["u_max_deg"] = _expanded([u_line, *fixed])
+    figures["u_max_deg"] = expanded([u_line, *fixed])
     warnings: list[str] = []
     if len(line.breaks):
         figures["start_rpm"] = float(line.breaks[0])
         slopes = np.cumsum(line.bends)
         u_break = line.u(1 + len(line.breaks))
-        figures["u_start_rpm"] = _expanded(
+        figures["u_start_rpm"] = expanded(
             [
                 Component("line", u_break, curve.dof),
                 Component("narrow bins", rectangular(FINE_RPM / 4.0)),
@@ -274,7 +279,7 @@ def advance_figures(
                 "from_rpm": ends[k],
                 "to_rpm": ends[k + 1],
                 "deg_per_rpm": float(slopes[k]),
-                "u_deg_per_rpm": _expanded([Component("line", line.u_slope(k), curve.dof)]),
+                "u_deg_per_rpm": expanded([Component("line", line.u_slope(k), curve.dof)]),
             }
             for k in range(len(slopes))
         ]
@@ -302,7 +307,7 @@ def _backwards(
         *_fixed(a, tool, rpm, float(curve.rpm[0])),
     ]
     late = -float(above[least])
-    if late > max(BACKWARDS_DEG, _expanded(parts)) and late > max(most, 0.0):
+    if late > max(BACKWARDS_DEG, expanded(parts)) and late > max(most, 0.0):
         return late, rpm
     return None
 

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from breakerbench.edges.events import Instrument
 from breakerbench.measure.timing import BIN_RPM, Timing
 from breakerbench.measure.uncertainty import (
+    COVERAGE,
     Component,
     coverage_factor,
     effective_dof,
@@ -38,12 +39,12 @@ UNSEEN_RIPPLE_AT_LOBES = 0.005
 MOST_RIPPLE = 0.03
 
 
-def expanded(components: list[Component]) -> float:
+def expanded(components: list[Component], coverage: float = COVERAGE) -> float:
     """Expanded uncertainty of independent components: k u_c, k by the effective dof (GUM G.4)."""
     u = float(np.sqrt(sum(c.u**2 for c in components)))
     if u == 0.0:
         return 0.0
-    return float(coverage_factor(effective_dof(components))) * u
+    return float(coverage_factor(effective_dof(components), coverage)) * u
 
 
 def speed_figures(t: Timing) -> dict[str, Any]:
@@ -312,6 +313,7 @@ def dwell_figures(t: Timing, tool: Instrument, s: Summary) -> dict[str, Any]:
         "per_lobe_deg": per_lobe,
         "u_per_lobe_deg": u_per_lobe,
         "variation_deg": None,
+        "u_variation_deg": None,
         "by_speed": by_speed,
         # What an averaging meter would show: it counts bounce as open.
         "meter_deg": None if mean is None else mean - float(b.lost.sum()) / max(whole, 1.0),

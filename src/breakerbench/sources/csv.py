@@ -10,14 +10,13 @@ import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import partial
-from types import TracebackType
 
 import numpy as np
 
 from breakerbench.errors import BadInput
 from breakerbench.sources.csv_layout import MAX_LINE, read_layout
 from breakerbench.sources.csv_rows import count_lines, parse_rows, time_texts
-from breakerbench.sources.files import StrPath, open_regular, printable, reason
+from breakerbench.sources.files import Closing, StrPath, open_regular, printable, reason
 from breakerbench.sources.options import ImportOptions, says_simulated
 from breakerbench.sources.sampling import SampleClock, UnevenTimeError
 from breakerbench.trace import SAMPLED_UNITS, Block, Channel, Event, Header
@@ -26,7 +25,7 @@ _PIECE_BYTES = 1 << 18  # what fits the cache is parsed at up to twice the speed
 _MAX_RATE_HZ = 1e9
 
 
-class CsvSource:
+class CsvSource(Closing):
     """A CSV file as a source of float32 samples in the units of their channels.
 
     ``time_s`` and any of the channels of the contract; ``index`` and ``encoder`` stay sampled, with
@@ -58,17 +57,6 @@ class CsvSource:
 
     def close(self) -> None:
         self._file.close()
-
-    def __enter__(self) -> CsvSource:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        traceback: TracebackType | None,
-    ) -> None:
-        self.close()
 
     def __iter__(self) -> Iterator[Event]:
         scales = [self._options.scales.get(c.name, 1.0) for c in self._header.channels]
@@ -111,7 +99,7 @@ class CsvSource:
         notes = dict(layout.notes)
         if time[0] != 0:
             notes["first_time_s"] = float(time[0]) * options.scales.get("time_s", 1.0)
-        return Header(
+        header = Header(
             sample_rate_hz=float(f"{rate_hz:.10g}"),  # 1 / 4e-06 is 250000, whatever a fit leaves
             channels=tuple(
                 Channel(
@@ -121,16 +109,11 @@ class CsvSource:
                 )
                 for name in layout.channels
             ),
-            encoder_pulses=options.encoder_pulses,
-            kind=options.kind,
             simulated=says_simulated(layout.notes),
             origin=f"CSV file {printable(os.path.basename(self._where))}",
-            supply_v=options.supply_v,
-            series_ohm=options.series_ohm,
-            temperature_c=options.temperature_c,
-            vacuum_steps=tuple(options.vacuum_steps),
             notes=notes,
         )
+        return options.told_besides(header)
 
     def _pieces(self) -> Iterator[tuple[int, bytes]]:
         """Line number and whole lines, without blank ones at the end and the last line's end."""

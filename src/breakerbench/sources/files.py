@@ -9,10 +9,24 @@ import stat
 from collections.abc import Iterator
 from io import FileIO
 from pathlib import Path
+from typing import Self
 
 from breakerbench.errors import BadInput
 
 StrPath = str | os.PathLike[str]
+
+
+class Closing:
+    """Something that is closed at the end of its ``with``."""
+
+    def close(self) -> None:
+        raise NotImplementedError
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
 
 
 def quoted(text: str, limit: int = 40) -> str:

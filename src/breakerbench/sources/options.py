@@ -85,6 +85,10 @@ class ImportOptions:
                 raise BadInput(
                     where, f"is a recording with its own {option[2:]}s", f"leave {option} out"
                 )
+        return self.told_besides(header)
+
+    def told_besides(self, header: Header) -> Header:
+        """The header with what no channel tells but the person does."""
         kind = header.kind if self.kind == "run" else self.kind
         values = ("supply_v", "series_ohm", "temperature_c", "encoder_pulses")
         told = {name: getattr(self, name) for name in values if getattr(self, name) is not None}

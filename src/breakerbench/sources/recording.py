@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
-from types import TracebackType
 from typing import Any
 
 import numpy as np
@@ -25,7 +24,7 @@ from breakerbench.sources.container import (
     crc32c,
 )
 from breakerbench.sources.edge_groups import decode_edges
-from breakerbench.sources.files import StrPath, open_regular, printable, reason
+from breakerbench.sources.files import Closing, StrPath, open_regular, printable, reason
 from breakerbench.sources.header_text import HeaderError, decode_header
 from breakerbench.sources.options import ImportOptions
 from breakerbench.sources.recording_writer import RecordingWriter, write_recording
@@ -41,7 +40,7 @@ _DTYPES: dict[int, np.dtype[Any]] = {
 }
 
 
-class RecordingSource:
+class RecordingSource(Closing):
     """A recording as a source. The header is read at once, the blocks as they are asked for.
 
     Raises BadInput for a file that is not a recording, whose header is damaged, whose layout is
@@ -75,17 +74,6 @@ class RecordingSource:
 
     def close(self) -> None:
         self._file.close()
-
-    def __enter__(self) -> RecordingSource:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        traceback: TracebackType | None,
-    ) -> None:
-        self.close()
 
     def __iter__(self) -> Iterator[Event]:
         sequence = 0  # of the block that comes next

@@ -8,7 +8,6 @@ import os
 from collections import deque
 from collections.abc import Callable
 from io import FileIO
-from types import TracebackType
 
 import numpy as np
 
@@ -16,7 +15,7 @@ from breakerbench.errors import BadInput
 from breakerbench.sources import container
 from breakerbench.sources.container import BlockHeader, crc32c
 from breakerbench.sources.edge_groups import encode_edges
-from breakerbench.sources.files import StrPath, cannot_write, written_beside
+from breakerbench.sources.files import Closing, StrPath, cannot_write, written_beside
 from breakerbench.sources.header_text import encode_header
 from breakerbench.trace import Block, EdgeTimes, Event, Header, Hole, Samples, Source
 
@@ -27,7 +26,7 @@ _INT16 = np.dtype("<i2")
 _FLOAT32 = np.dtype("<f4")
 
 
-class RecordingWriter:
+class RecordingWriter(Closing):
     """Writes events to a new recording as they come.
 
     ``write`` keeps at most BLOCK_S of the trace and the newest block in memory; ``flush`` writes
@@ -100,17 +99,6 @@ class RecordingWriter:
         if file is not None:
             with file, contextlib.suppress(OSError):
                 file.truncate(self._size)
-
-    def __enter__(self) -> RecordingWriter:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        traceback: TracebackType | None,
-    ) -> None:
-        self.close()
 
     def _add_block(self, block: Block) -> None:
         samples = block.samples

@@ -10,14 +10,13 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Iterator
-from types import TracebackType
 
 import numpy as np
 from numpy.typing import NDArray
 from vcd.reader import TokenKind
 
 from breakerbench.errors import BadInput
-from breakerbench.sources.files import StrPath, open_regular, printable
+from breakerbench.sources.files import Closing, StrPath, open_regular, printable
 from breakerbench.sources.options import CHANNEL_NAMES, ImportOptions, says_simulated
 from breakerbench.sources.sampling import UNIFORM
 from breakerbench.sources.vcd_tokens import VcdTokens
@@ -44,7 +43,7 @@ _MAX_GROWTH = 32
 _LEVELS = {"0": False, "1": True, "L": False, "l": False, "H": True, "h": True}
 
 
-class VcdSource:
+class VcdSource(Closing):
     """A VCD file as a source; other names with ``--column index=NAME`` or ``SCOPE.NAME``.
 
     ``index`` and ``encoder`` come as edge times, with the timescale of the file as resolution;
@@ -86,17 +85,6 @@ class VcdSource:
 
     def close(self) -> None:
         self._file.close()
-
-    def __enter__(self) -> VcdSource:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        traceback: TracebackType | None,
-    ) -> None:
-        self.close()
 
     def __iter__(self) -> Iterator[Event]:
         first = 0  # number of the sample that comes next
@@ -152,7 +140,7 @@ class VcdSource:
         assert self._start is not None
         if self._start:
             notes["first_time_s"] = self._start * self._tick_s
-        return Header(
+        header = Header(
             sample_rate_hz=float(f"{rate_hz:.10g}"),
             channels=tuple(
                 Channel(name, SAMPLED_UNITS[name], delay_s=options.delays.get(name, 0.0))
@@ -162,16 +150,11 @@ class VcdSource:
                 EdgeChannel(name, self._tick_s, options.delays.get(name, 0.0))
                 for name in self._edges
             ),
-            encoder_pulses=options.encoder_pulses,
-            kind=options.kind,
             simulated=says_simulated(notes),
             origin=f"VCD file {printable(os.path.basename(self._where))}",
-            supply_v=options.supply_v,
-            series_ohm=options.series_ohm,
-            temperature_c=options.temperature_c,
-            vacuum_steps=tuple(options.vacuum_steps),
             notes=notes,
         )
+        return options.told_besides(header)
 
     def _pieces(self) -> Iterator[tuple[_Rows, list[EdgeTimes]]]:
         """Rows of the real variables, and edges up to the last of them or a little beyond."""

@@ -10,14 +10,14 @@ from __future__ import annotations
 import os
 import struct
 from collections.abc import Iterator
+from contextlib import contextmanager
 from io import SEEK_SET, FileIO
-from types import TracebackType
 from typing import Any
 
 import numpy as np
 
 from breakerbench.errors import BadInput
-from breakerbench.sources.files import StrPath, open_regular, printable, quoted, reason
+from breakerbench.sources.files import Closing, StrPath, open_regular, printable, quoted, reason
 from breakerbench.sources.options import CHANNEL_NAMES, ImportOptions, says_simulated
 from breakerbench.trace import SAMPLED_UNITS, Block, Channel, Event, Header, Hole, Samples
 
@@ -33,7 +33,7 @@ _RAILS = {"PCM_16": (-32768.0, 32767.0), "PCM_U8": (-32768.0, 32512.0)}
 _WIDE = ("PCM_24", "PCM_32", "FLOAT", "DOUBLE")
 
 
-class WavSource:
+class WavSource(Closing):
     """A WAV file as a source; channels are told by number, from 0: ``--column points_v=0``.
 
     A file of one channel needs no telling: it is the points. A scale is per full scale, which for
@@ -75,17 +75,6 @@ class WavSource:
         if self._sound is not None:
             self._sound.close()
         self._stream.file.close()
-
-    def __enter__(self) -> WavSource:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        traceback: TracebackType | None,
-    ) -> None:
-        self.close()
 
     def __iter__(self) -> Iterator[Event]:
         sound = self._sound
@@ -184,7 +173,7 @@ class WavSource:
         for line in texts["comment"].splitlines():
             key, _, value = line.partition(":")
             said[key] = value
-        return Header(
+        header = Header(
             sample_rate_hz=float(sound.samplerate),
             channels=tuple(
                 Channel(
@@ -196,16 +185,11 @@ class WavSource:
                 )
                 for name in self._names
             ),
-            encoder_pulses=options.encoder_pulses,
-            kind=options.kind,
             simulated=says_simulated(said),
             origin=f"WAV file {printable(os.path.basename(self._where))}",
-            supply_v=options.supply_v,
-            series_ohm=options.series_ohm,
-            temperature_c=options.temperature_c,
-            vacuum_steps=tuple(options.vacuum_steps),
             notes=notes,
         )
+        return options.told_besides(header)
 
     def _stated_frames(self, file: FileIO) -> int | None:
         """Frames that the header states, None where it states none; 0 where all of it is there.
@@ -238,36 +222,26 @@ class WavSource:
             raise self._unreadable(error) from error
         return 0
 
-    def _told(self) -> _Told:
-        return _Told(self)
+    @contextmanager
+    def _told(self) -> Iterator[None]:
+        """What goes wrong in the library, as the one line that a person sees."""
+        failed: Exception | None = None
+        try:
+            yield
+        except Exception as error:
+            failed = error
+        if self._stream.error is not None:
+            raise self._unreadable(self._stream.error) from failed
+        if isinstance(failed, self._library.SoundFileError):
+            text = printable(getattr(failed, "error_string", str(failed))).rstrip(". ").lower()
+            what = f"cannot be read as WAV ({text})"
+            raise BadInput(self._where, what, "record or export it again") from failed
+        if failed is not None:
+            raise failed
 
     def _unreadable(self, error: OSError) -> BadInput:
         what = f"cannot be read ({reason(error)})"
         return BadInput(self._where, what, "check the disk, copy the file to another")
-
-
-class _Told:
-    """What goes wrong in the library, as the one line that a person sees."""
-
-    def __init__(self, source: WavSource) -> None:
-        self._source = source
-
-    def __enter__(self) -> None:
-        pass
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        traceback: TracebackType | None,
-    ) -> None:
-        source = self._source
-        if source._stream.error is not None:
-            raise source._unreadable(source._stream.error) from error
-        if isinstance(error, source._library.SoundFileError):
-            text = printable(getattr(error, "error_string", str(error))).rstrip(". ").lower()
-            what = f"cannot be read as WAV ({text})"
-            raise BadInput(source._where, what, "record or export it again") from error
 
 
 class _Stream:

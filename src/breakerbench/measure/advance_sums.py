@@ -75,24 +75,37 @@ class Advance:
         # The speed was taken half a pitch before the middle of the openings.
         speed = r[:, 1] + slope / (2.0 * self.lobes)
         pick = slice(self._done, end)
-        ways = np.array([self._tell(v) for v in speed[pick].tolist()], np.int64)
+        ways = self._tell(speed[pick])
         good = ~(near | lone)[pick]
         self._sum(ways[good], speed[pick][good], r[pick][good])
         keep = max(end - 2, 0)
         self._held, self._done = r[keep:], end - keep
 
-    def _tell(self, rpm: float) -> int:
-        """Rising or falling: a plateau belongs to the ramp before it."""
-        self._low, self._high = min(self._low, rpm), max(self._high, rpm)
-        back = max(TURN_RPM, TURN_SHARE * rpm)
-        way = self._way
-        if way != RISING and rpm > self._low + back:
-            self._way, self._high = RISING, rpm
-        elif way != FALLING and rpm < self._high - back:
-            self._way, self._low = FALLING, rpm
-        if way == BEFORE and self._way != BEFORE:
-            self.first_way = self._way
-        return self._way
+    def _tell(self, rpm: Floats) -> Ints:
+        """Rising or falling, of each: a plateau belongs to the ramp before it."""
+        ways = np.empty(len(rpm), np.int64)
+        begin = 0
+        while begin < len(rpm):
+            rest = rpm[begin:]
+            low = np.minimum.accumulate(np.minimum(rest, self._low))
+            high = np.maximum.accumulate(np.maximum(rest, self._high))
+            back = np.maximum(TURN_RPM, TURN_SHARE * rest)
+            rises = (rest > low + back) & (self._way != RISING)
+            turns = rises | ((rest < high - back) & (self._way != FALLING))
+            end = int(np.argmax(turns)) if turns.any() else len(rest)
+            ways[begin : begin + end] = self._way
+            last = min(end, len(rest) - 1)
+            self._low, self._high = float(low[last]), float(high[last])
+            if end < len(rest):
+                if rises[end]:
+                    way, self._high = RISING, float(rest[end])
+                else:
+                    way, self._low = FALLING, float(rest[end])
+                if self._way == BEFORE:
+                    self.first_way = way
+                self._way = ways[begin + end] = way
+            begin += end + 1
+        return ways
 
     def _sum(self, ways: Ints, speed: Floats, r: Floats) -> None:
         place = ways * FINE + np.clip(speed / FINE_RPM, 0, FINE - 1).astype(np.int64)

@@ -11,6 +11,7 @@ from breakerbench.edges.events import Instrument, Openings
 from breakerbench.edges.run import EdgeRun
 from breakerbench.judge.decisions import decide
 from breakerbench.measure.advance import advance_figures, empty_advance
+from breakerbench.measure.bounce import SETTLE_DEG, Bounce
 from breakerbench.measure.figures import (
     dwell_figures,
     spacing_figures,
@@ -37,8 +38,6 @@ LEAST_UNSEEN = 0.02
 MOST_LOBES = 12
 NOT_YET = "this version does not measure it yet"
 LATER: dict[str, dict[str, Any]] = {
-    "bounce": {"onset_rpm": None, "by_speed": []},
-    "missed": {"openings": None, "closings": None},
     "vacuum": {"points": []},
     "contact": {
         "drop_v": None, "resistance_ohm": None, "u_drop_v": None, "u_resistance_ohm": None,
@@ -68,6 +67,8 @@ class Analyzer:
         told = spec.distributor.lobes if spec is not None else None
         self.edges = EdgeRun(header, told)
         self.timing: Timing | None = None
+        stated = spec.bounce.settle_deg if spec is not None and spec.bounce is not None else None
+        self.bounce = Bounce(SETTLE_DEG if stated is None else stated)
         self._held: list[Openings] = []
         self._count = 0  # openings found
         self._placed, self._seen = 0, 0  # openings with an angle; of these, with a touch seen
@@ -89,6 +90,7 @@ class Analyzer:
 
     def _measure(self, parts: list[Openings], cut: bool) -> None:
         for openings in parts:
+            self.bounce.add(openings)
             step = np.diff(openings.open_deg)
             step = step[np.isfinite(step)]
             self._count += len(openings)
@@ -150,6 +152,7 @@ class Analyzer:
         }
         result |= self._timing_figures(why, other)
         result["advance"], warned = self._advance(why, other)
+        result |= self._contact_events(why)
         for name, empty in LATER.items():
             result[name] = _blank(empty)
             why[name] = NOT_YET
@@ -250,6 +253,29 @@ class Analyzer:
         figures, reasons, warnings = advance_figures(t.advance, e.instrument(), expected)
         why.update(reasons)
         return figures, warnings
+
+    def _contact_events(self, why: dict[str, str]) -> dict[str, Any]:
+        """Bounce and missed events; both need what ``_timing_figures`` found out."""
+        e, t = self.edges, self.timing
+        bounce: dict[str, Any] | str = why.get("speed", "")
+        if not bounce and 2 * self._seen <= self._placed:
+            bounce = HALF_UNSEEN
+        if not bounce:
+            bounce = self.bounce.figures(e.least_loss_s, 1.0 / self.header.sample_rate_hz)
+        if isinstance(bounce, str):
+            why["bounce"] = bounce
+            bounce = {"onset_rpm": None, "u_onset_rpm": None, "looked_to_rpm": None, "by_speed": []}
+        elif bounce["onset_rpm"] is None:
+            why["bounce.onset_rpm"] = f"none found up to {bounce['looked_to_rpm']:.0f} rpm"
+        missed: dict[str, Any] = dict.fromkeys(("openings", "closings", "expected"))
+        reason = why.get("speed") or why.get("speed.revolutions", "")
+        if e.reference == "none":
+            reason = "no index or encoder channel"
+        if reason or t is None:
+            why["missed"] = reason
+        else:
+            missed = {key: getattr(t.missed, key) for key in missed}
+        return {"bounce": bounce, "missed": missed}
 
     def _without_angle(self, figures: dict[str, Any], why: dict[str, str]) -> None:
         """Without index and encoder only shares of time are measured, not degrees of the shaft."""

@@ -24,6 +24,7 @@ def openings(rpm: np.ndarray, advance_deg: np.ndarray) -> Openings:
         touch_deg=deg - 50.0,
         u_open_s=none,
         u_touch_s=none,
+        settled_s=t - 50.0 / (6.0 * rpm),
         lost_s=none,
         valid=np.ones(len(k), bool),
     )

@@ -24,6 +24,10 @@ REACH = 32
 REACH_RINGING = 64
 #: The same among all runs in the band, most of which a ring on its way through makes.
 REACH_PASSING = 192
+#: Where one in OFTEN of the runs reaches only such a share of the longest, the longest are contacts
+#: held through a missed opening: a dwell of 0.35 to 0.85 pitches against one pitch more.
+OFTEN = 6
+MISSING = (0.26, 0.46)
 #: An open time this share of the longest ones around begins a new contact; shorter ones are bounce.
 LONG_GAP_SHARE = 0.3
 #: With a coil, a run shorter than this share of the longest around may be a ring's.
@@ -38,6 +42,8 @@ SHORTEST = 3
 LEARN_RUNS = 256
 #: A crossing back within this many samples that never went past the hysteresis is noise.
 CHATTER_SAMPLES = 4
+#: Samples before a re-closing in which the height it falls from is looked for.
+LAST_STAND = 4
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -50,6 +56,7 @@ class Contacts:
 
     touch, leave    crossings (n each) of the first touch and of the opening that ends the dwell
     settled_at      (n,) sample number of the last re-closing of the bounce (touch.at where none)
+    settled         (n,) the same placed between samples, where it bounced
     bounces         (n,) times that the contact was lost again before half the dwell
     open_in_bounce  (n,) samples of open contact within the bounce
     whole           (n,) False where the first touch was not seen (start of a stretch)
@@ -58,6 +65,7 @@ class Contacts:
     touch: Crossings
     leave: Crossings
     settled_at: Ints
+    settled: Floats
     bounces: Ints
     open_in_bounce: Ints
     whole: Bools
@@ -68,7 +76,7 @@ class Contacts:
     def take(self, pick: Bools | Ints | slice) -> Contacts:
         return Contacts(
             self.touch.take(pick), self.leave.take(pick), self.settled_at[pick],
-            self.bounces[pick], self.open_in_bounce[pick], self.whole[pick],
+            self.settled[pick], self.bounces[pick], self.open_in_bounce[pick], self.whole[pick],
         )  # fmt: skip
 
 
@@ -82,14 +90,29 @@ def join_contacts(parts: list[Contacts]) -> Contacts:
         join_crossings([p.leave for p in parts]),
         *(
             np.concatenate([getattr(p, name) for p in parts])
-            for name in ("settled_at", "bounces", "open_in_bounce", "whole")
+            for name in ("settled_at", "settled", "bounces", "open_in_bounce", "whole")
         ),
     )
 
 
 def no_contacts() -> Contacts:
     none = np.empty(0, np.int64)
-    return Contacts(no_crossings(), no_crossings(), none, none, none, np.empty(0, bool))
+    return Contacts(no_crossings(), no_crossings(), none, np.empty(0), none, none, np.empty(0, bool))
+
+
+def place_reclosings(c: Crossings) -> Floats:
+    """Re-closings between samples: where the signal falls through half of where it just stood.
+
+    A contact lost for a moment need not come up to the open level, so that level is no help.
+    """
+    w = np.abs(c.columns(PRE - LAST_STAND, PRE + 1))
+    half = 0.5 * w.max(axis=1)
+    above = w > half[:, None]
+    last = np.maximum(w.shape[1] - 2 - np.argmax(above[:, -2::-1], axis=1), 0)
+    rows = np.arange(len(w))
+    before, after = w[rows, last], w[rows, last + 1]
+    share = (before - half) / np.where(before > after, before - after, 1.0)
+    return np.asarray(c.at - LAST_STAND + last + np.clip(share, 0.0, 1.0))
 
 
 def without_chatter(crossings: Crossings) -> Crossings:
@@ -181,6 +204,15 @@ def _near_scale(lengths: Floats, at: Ints, before: Floats, before_at: Ints, reac
     return np.maximum(*sides)
 
 
+def _often(lengths: Floats, before: Floats, reach: int) -> Floats:
+    """Length that one in OFTEN of the runs around each one reaches, from ``reach`` on either side."""
+    pad = np.full(reach, -np.inf)
+    values = np.concatenate([pad[len(before) :], before, lengths, pad])
+    around = np.sort(np.lib.stride_tricks.sliding_window_view(values, 2 * reach + 1), axis=1)
+    rank = np.isfinite(around).sum(axis=1) // OFTEN
+    return np.asarray(around[np.arange(len(around)), -1 - rank])
+
+
 def _begins_by_dwell(
     touch: Ints, leave: Ints, expected: Floats, usual: Floats, flicker: Bools, most: float
 ) -> Bools:
@@ -257,7 +289,12 @@ class ContactFinder:
         usual_gap = _local_scale(gaps, self._gaps, reach)
         expected = usual_length
         if not (lengths > 0.5 * usual_length).all():
-            # Something bounces, or the speed has changed much: what is expected then follows it.
+            # Something bounces, or the speed has changed much: what is expected then follows it. Or
+            # openings are missing: the longest are then a dwell and a lobe's pitch long, few of many.
+            often = _often(lengths, self._lengths, reach)
+            low, high = MISSING
+            missing = (often > low * usual_length) & (often < high * usual_length)
+            usual_length = np.where(missing, often, usual_length)
             near = _near_scale(lengths, touch.at, self._lengths, self._begun, reach)
             expected = np.where(near < 0.5 * usual_length, near, usual_length)
         brief, part, most = (LONG_GAP_SHARE, 0.5, MOST_DWELL) if coil else (0.12, 0.1, np.inf)
@@ -309,10 +346,14 @@ class ContactFinder:
         whole = np.ones(len(groups), bool)
         if len(groups) and groups[0] == 0:
             whole[0] = known
+        settled = touch.at[opening].astype(float)
+        lost = np.flatnonzero(bounces)
+        settled[lost] = place_reclosings(touch.pick(opening[lost]))
         return Contacts(
             touch=touch.pick(groups),
             leave=leave.pick(opening),
             settled_at=touch.at[opening],
+            settled=settled,
             bounces=bounces,
             open_in_bounce=gap_sum[opening] - gap_sum[groups],
             whole=whole,

@@ -21,6 +21,7 @@ class Openings:
     open_deg    (n,) angle of the opening, continuous distributor degrees
     touch_deg   (n,) angle of the first touch
     u_open_s, u_touch_s   (n,) standard uncertainty of one placement, s
+    settled_s   (n,) instant of the last re-closing of its bounce, that of the touch where none, s
     lost_s      (n,) time within the dwell that the contact bounced open, s
     valid       (n,) both angles known and the first touch seen
     """
@@ -31,6 +32,7 @@ class Openings:
     touch_deg: Floats
     u_open_s: Floats
     u_touch_s: Floats
+    settled_s: Floats
     lost_s: Floats
     valid: Bools
 

@@ -3,7 +3,8 @@
 The openings themselves serve as a crude encoder: between two true index pulses lie as many openings
 as the cam has lobes, at any speed and through any acceleration. A pulse whose place between the
 openings does not fit is spurious; a place without a pulse is a missing one; of two pulses at one
-place the first is taken. An inverted line is known by being high most of the time.
+place the first is taken. Where the points miss an opening the count is short: a pulse that comes
+when the ones before foretell it is right all the same, and the count goes on from it. An inverted line is known by being high most of the time.
 """
 
 from __future__ import annotations
@@ -55,6 +56,7 @@ class IndexCleaner:
     _raw: list[tuple[Floats, Bools]] = field(default_factory=list)
     _place: float | None = None
     _last: float | None = None
+    _times: tuple[float, ...] = ()
     _revolution: int = 0
     _refused: list[float] = field(default_factory=list)
     _wander: float = 0.0
@@ -68,6 +70,7 @@ class IndexCleaner:
         self._raw.clear()
         self._refused.clear()
         self._place = self._last = None
+        self._times = ()
         self._accepted = 0
         self._revolution += 2
 
@@ -99,6 +102,7 @@ class IndexCleaner:
         if even:
             self._revolution += even
             self._last = float(places[even - 1])
+            self._times = (*self._times, *active[:even][-3:].tolist())[-3:]
             self._accepted += even
             self.report.pulses += even
         for time, place in zip(active[even:].tolist(), places[even:].tolist(), strict=True):
@@ -155,7 +159,15 @@ class IndexCleaner:
         phase = places % self.lobes
         apart = np.abs((phase[:, None] - phase + 0.5 * self.lobes) % self.lobes - 0.5 * self.lobes)
         votes = (apart < self._tolerance()).sum(axis=1)
-        self._place = float(phase[int(np.argmax(votes))])
+        best = int(np.argmax(votes))
+        # An opening missed on the way shifts all pulses after it by a whole place. The first two that
+        # are one revolution apart and on the best one's place between two openings set it.
+        within = np.abs((phase - phase[best] + 0.5) % 1.0 - 0.5) < self._tolerance()
+        turn = np.abs(np.diff(places) - self.lobes) < self._tolerance()
+        first = np.flatnonzero(within[:-1] & within[1:] & turn)
+        if len(first) and apart[best, first[0]] >= self._tolerance():
+            best = int(first[0])
+        self._place = float(phase[best])
 
     def _tolerance(self) -> float:
         assert self.lobes is not None
@@ -171,18 +183,26 @@ class IndexCleaner:
         self.report.pulses += 1
         turns = round((place - self._place) / n)
         off = place - self._place - turns * n
-        if self._last is not None and place - self._last < DEAD_LOBES:
+        step = 1 if self._last is None else round((place - self._last) / n)
+        if (abs(off) > self._tolerance() or step != 1) and self._in_time(time):
+            # Openings are missing on the way. Whole ones move the place; a pulse that stands between
+            # the two openings around a missing one moves nothing, the next one will tell.
+            missing = round(place - self._place)
+            if abs(place - self._place - missing) <= self._tolerance():
+                self._place += missing
+            off, step = 0.0, 1
+        elif self._last is not None and place - self._last < DEAD_LOBES:
             self.report.doubled += 1
             return None
         if abs(off) > self._tolerance():
             return self._refuse(time, place)
+        if step == 0:
+            self.report.spurious += 1
+            return None
         if self._last is not None:
-            step = round((place - self._last) / n)
-            if step == 0:
-                self.report.spurious += 1
-                return None
             self.report.missing += step - 1
             self._revolution += step
+        self._times = (*self._times[-2:], time) if step == 1 else (time,)
         self._refused.clear()
         self._last = place
         self._accepted += 1
@@ -191,6 +211,17 @@ class IndexCleaner:
             self._place += 0.25 * off
             self._wander += 0.1 * (abs(off) - self._wander)
         return time, self._revolution
+
+    def _in_time(self, time: float) -> bool:
+        """Whether a pulse comes one revolution after the last, as the revolutions before foretell."""
+        assert self.lobes is not None
+        if len(self._times) < 2:
+            return False
+        *earlier, b, c = self._times
+        lasts = c - b
+        if earlier:
+            lasts += lasts - (b - earlier[0])
+        return abs(time - c - lasts) <= self._tolerance() / self.lobes * lasts
 
     def _refuse(self, time: float, place: float) -> tuple[float, int] | None:
         """Count a pulse out of place; three in a row that agree among themselves move the place."""
@@ -205,6 +236,7 @@ class IndexCleaner:
         self.report.spurious -= 3
         self._refused.clear()
         self._place, self._last = place, place
+        self._times = (time,)
         self._accepted = 0
         self._revolution += 1_000
         return time, self._revolution

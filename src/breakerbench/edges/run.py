@@ -6,6 +6,8 @@ channel (levels, shape of the edges, sense of the index) is kept.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -158,6 +160,13 @@ class EdgeRun:
     @property
     def seconds(self) -> float:
         return self._samples / self.header.sample_rate_hz
+
+    @property
+    def least_loss_s(self) -> float:
+        """A loss of contact shorter than this may leave no sign: it must reach past the band, s."""
+        r = self.response
+        rise = 0.0 if r is None or r.coil else 0.7 * (r.rise + r.tau)
+        return (2.0 + rise) / self.header.sample_rate_hz
 
     @property
     def why(self) -> str:
@@ -327,14 +336,17 @@ class EdgeRun:
             self.angle.add_knots(time_s[knots], (number[knots] // every).astype(float))
         self._opened += n
         none = np.full(n, np.nan)
+        touch_s = touched.at / rate + shift_s
+        bounced = contacts.bounces > 0
         self._waiting.append(
             Openings(
                 time_s=time_s,
-                touch_s=touched.at / rate + shift_s,
+                touch_s=touch_s,
                 open_deg=none,
                 touch_deg=none,
                 u_open_s=opened.u / rate,
                 u_touch_s=np.nan_to_num(touched.u) / rate,
+                settled_s=np.where(bounced, contacts.settled / rate + shift_s, touch_s),
                 lost_s=contacts.open_in_bounce / rate,
                 valid=contacts.whole & np.isfinite(touched.u),
             )
@@ -359,14 +371,10 @@ class EdgeRun:
         if len(rest):
             self.angle.forget_before(float(rest.touch_s[0]))
         return [
-            Openings(
-                time_s=now.time_s,
-                touch_s=now.touch_s,
+            replace(
+                now,
                 open_deg=np.where(open_ok, open_deg, np.nan),
                 touch_deg=np.where(touch_ok, touch_deg, np.nan),
-                u_open_s=now.u_open_s,
-                u_touch_s=now.u_touch_s,
-                lost_s=now.lost_s,
                 valid=now.valid & open_ok & touch_ok,
             )
         ]

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from breakerbench.edges.events import Openings, join_openings
 from breakerbench.measure.advance_sums import Advance
+from breakerbench.measure.missed import Missed
 from breakerbench.measure.scatter import Windows
 
 Floats = NDArray[np.float64]
@@ -116,6 +117,7 @@ class Timing:
         self.moving = 0
         self.windows = Windows(lobes)
         self.advance = Advance(lobes)
+        self.missed = Missed(lobes)
         self.revolutions = 0
         self.least_rpm = np.inf
         self.most_rpm = -np.inf
@@ -169,7 +171,9 @@ class Timing:
                 return
             self._shift = self._align(known)
             openings = ready
-        number = np.concatenate([self._pending_n, self._number(openings)])
+        fresh = self._number(openings)
+        self.missed.add(openings, fresh)
+        number = np.concatenate([self._pending_n, fresh])
         if len(number):
             self._revolve(ready, number)
 
@@ -249,6 +253,10 @@ class Timing:
         phase = (phase - self._shift + 180.0) % 360.0 - 180.0 + self._shift
         with np.errstate(invalid="ignore"):
             dwell = np.where(o.valid[rows], o.open_deg[rows] - o.touch_deg[rows], np.nan)
+            # After a missed opening the contact was closed for more than one dwell.
+            before = np.maximum(start - 1, 0)
+            missed = (number[before] >= 0) & (number[start] - number[before] > 1)
+            dwell[missed, 0] = np.nan
             dwell[(dwell <= 0.0) | (dwell >= 360.0)] = np.nan
             good = (rpm > 0.0) & (rpm < BIN_RPM * BINS)
         if not good.any():
@@ -370,6 +378,7 @@ class Timing:
         """A hole: the revolution under way is lost, the numbering of the lobes goes on."""
         self._pending = None
         self._pending_n = np.empty(0, np.int64)
+        self.missed.cut()
         self._settle(None)
         self.windows.close()
         self.advance.cut()

@@ -26,7 +26,9 @@ class Settled:
     settle_s: Array
 
 
-def made(seed: int, edit: Edit, **given: Any) -> tuple[TraceSource, motion_.Contact, motion_.Motion]:
+def made(
+    seed: int, edit: Edit, **given: Any
+) -> tuple[TraceSource, motion_.Contact, motion_.Motion]:
     """A trace whose contact went through ``edit`` before the circuit saw it."""
     blocks = given.pop("blocks", 65536)
     found: list[Any] = []
@@ -51,16 +53,14 @@ def settling(contact: motion_.Contact, motion: motion_.Motion) -> Settled:
     return Settled(motion.mean_rpm(contact.time_s[first]), settle)
 
 
-def with_bounce(
-    settle_s: Callable[[float], float], share: Callable[[float], float], seed: int
-) -> Edit:
-    """One loss of contact after some closings, over at ``settle_s`` (of the speed) to the digit."""
+def with_bounce(settle_s: Callable[[float], float], share: float, seed: int) -> Edit:
+    """One loss of contact after a share of the closings, over at ``settle_s`` (of the speed)."""
 
     def edit(contact: motion_.Contact, motion: motion_.Motion) -> motion_.Contact:
         rng = np.random.default_rng(seed)
         t = contact.time_s[contact.closed]
         rpm = motion.mean_rpm(t)
-        chosen = rng.random(len(t)) < np.array([share(float(v)) for v in rpm])
+        chosen = rng.random(len(t)) < share
         back = t[chosen] + np.array([settle_s(float(v)) for v in rpm[chosen]])
         lost = t[chosen] + rng.uniform(0.2, 0.6, len(back)) * (back - t[chosen])
         return _with(contact, np.concatenate([lost, back]), np.arange(2 * len(back)) >= len(back))
@@ -82,7 +82,7 @@ def _with(contact: motion_.Contact, t: Array, closed: NDArray[np.bool_]) -> moti
 def without(first: list[int]) -> Edit:
     """The contact held as it is through the change ``first`` and the next one, for each of them."""
 
-    def edit(contact: motion_.Contact, motion: motion_.Motion) -> motion_.Contact:
+    def edit(contact: motion_.Contact, _: motion_.Motion) -> motion_.Contact:
         keep = np.ones(len(contact.time_s), bool)
         for k in first:
             keep[k : k + 2] = False

@@ -33,7 +33,7 @@ SUMMARY = (
     ("scatter.range_deg", "deg", None),
     ("missed.openings", "", None),
     ("missed.closings", "", None),
-    ("bounce.onset_rpm", "rpm", None),
+    ("bounce.onset_rpm", "rpm", "bounce.u_onset_rpm"),
     ("advance.start_rpm", "rpm", "advance.u_start_rpm"),
     ("advance.max_deg", "deg", "advance.u_max_deg"),
     ("advance.hysteresis_deg", "deg", "advance.u_hysteresis_deg"),
@@ -84,6 +84,7 @@ def print_result(console: Console, result: Mapping[str, Any], shown: Shown) -> N
     _print_summary(console, result, shown)
     _print_lobes(console, result, shown)
     _print_speeds(console, result, shown)
+    _print_bounce(console, result, shown)
     _print_advance(console, result, shown)
     _print_reasons(console, result)
     console.print(Text(f"\n± is an expanded uncertainty, 95.45 %. {shown}"))
@@ -166,6 +167,22 @@ def _print_speeds(console: Console, result: Mapping[str, Any], shown: Shown) -> 
         table.add_row(speed, shown.number(entry["deg"], "deg", entry.get("u_deg")))
     some = "" if step == 1 else f" (one in {step} of {len(bins)}; all are in the JSON)"
     print_table(console, f"Dwell by speed{some}", table)
+
+
+def _print_bounce(console: Console, result: Mapping[str, Any], shown: Shown) -> None:
+    bins = (result.get("bounce") or {}).get("by_speed") or []
+    if not any(entry["share"] for entry in bins):
+        return
+    step = math.ceil(len(bins) / MOST_SPEEDS)
+    table = new_table(
+        shown.unit("rpm"), f"settles, {shown.unit('deg')}", "closings that bounce", right=(0, 1, 2)
+    )
+    for entry in bins[::step]:
+        settle = shown.number(entry["settle_deg"], "deg", entry.get("u_settle_deg"))
+        speed = f"{entry['rpm'] * shown.factor('rpm'):,.0f}"
+        table.add_row(speed, settle, f"{entry['share']:.1%}")
+    some = "" if step == 1 else f" (one in {step} of {len(bins)}; all are in the JSON)"
+    print_table(console, f"Bounce by speed, median{some}", table)
 
 
 def _print_advance(console: Console, result: Mapping[str, Any], shown: Shown) -> None:

@@ -97,7 +97,9 @@ def join_contacts(parts: list[Contacts]) -> Contacts:
 
 def no_contacts() -> Contacts:
     none = np.empty(0, np.int64)
-    return Contacts(no_crossings(), no_crossings(), none, np.empty(0), none, none, np.empty(0, bool))
+    return Contacts(
+        no_crossings(), no_crossings(), none, np.empty(0), none, none, np.empty(0, bool)
+    )
 
 
 def place_reclosings(c: Crossings) -> Floats:

@@ -4,7 +4,8 @@ The openings themselves serve as a crude encoder: between two true index pulses 
 as the cam has lobes, at any speed and through any acceleration. A pulse whose place between the
 openings does not fit is spurious; a place without a pulse is a missing one; of two pulses at one
 place the first is taken. Where the points miss an opening the count is short: a pulse that comes
-when the ones before foretell it is right all the same, and the count goes on from it. An inverted line is known by being high most of the time.
+when the ones before foretell it is right all the same, and the count goes on from it. An inverted
+line is known by being high most of the time.
 """
 
 from __future__ import annotations

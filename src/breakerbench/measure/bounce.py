@@ -112,14 +112,12 @@ class Bounce:
         bounced = 0
         if k in self._deg:
             bounced = int(self._deg[k].sum())
-            settle_deg = _quantile(self._deg[k], LEAST_DEG, 0.5 * bounced)
-            settle_s = _quantile(self._s[k], LEAST_S, 0.5 * bounced)
+            settle_deg = _median(self._deg[k], LEAST_DEG)
+            settle_s = _median(self._s[k], LEAST_S)
             rank = median_rank(bounced)
             if rank is not None:
-                low, high = (
-                    _quantile(self._deg[k], LEAST_DEG, at)
-                    for at in (rank - 0.5, bounced - rank + 0.5)
-                )
+                low = _at_rank(self._deg[k], LEAST_DEG, rank)
+                high = _at_rank(self._deg[k], LEAST_DEG, bounced + 1 - rank)
                 spread = max(high - settle_deg, settle_deg - low)
                 placed = rectangular(PLACEMENT_SAMPLES * sample_s * rpm * 6.0)
                 u_deg = float(np.hypot(spread, 2.0 * placed))
@@ -133,12 +131,17 @@ class Bounce:
         }
 
 
-def _quantile(cells: Ints, least: float, count: float) -> float:
-    """Value below which ``count`` of those in the cells lie, interpolated in its cell."""
+def _at_rank(cells: Ints, least: float, rank: int) -> float:
+    """The value of the given rank, from 1 on, of those in the cells, interpolated in its cell."""
     upto = np.cumsum(cells)
-    k = min(int(np.searchsorted(upto, count)), len(cells) - 1)
-    inside = (count - float(upto[k] - cells[k])) / max(float(cells[k]), 1.0)
+    k = int(np.searchsorted(upto, rank))
+    inside = (rank - 0.5 - float(upto[k] - cells[k])) / float(cells[k])
     return float(least * STEP ** (k + inside))
+
+
+def _median(cells: Ints, least: float) -> float:
+    n = int(cells.sum())
+    return 0.5 * (_at_rank(cells, least, (n + 1) // 2) + _at_rank(cells, least, n // 2 + 1))
 
 
 def median_rank(n: int) -> int | None:

@@ -35,6 +35,10 @@ HALF_UNSEEN = (
 )
 #: Share of touches without a sign from which it is said.
 LEAST_UNSEEN = 0.02
+HIDDEN_BOUNCE = (
+    "Some losses of contact hide in the ring of a coil: bounce may come out too small. A dry feed "
+    "shows all of it."
+)
 MOST_LOBES = 12
 NOT_YET = "this version does not measure it yet"
 LATER: dict[str, dict[str, Any]] = {
@@ -168,6 +172,9 @@ class Analyzer:
                 "There is no index: which lobe is called lobe 1 is arbitrary, and ripple of the "
                 "drive is taken for errors of the lobes."
             )
+        coil = e.response is not None and e.response.coil
+        if coil and any(row["share"] for row in result["bounce"]["by_speed"]):
+            result["notes"].append(HIDDEN_BOUNCE)
         # The first touch of each stretch may lie before it: that is no touch without a sign.
         unseen = self._placed - self._seen - 2 * e.stretches
         if result["dwell"]["percent"] is not None and unseen > LEAST_UNSEEN * self._placed:

@@ -26,7 +26,7 @@ def _breaks(bench: Bench) -> set[str]:
     truth = simulate(bench, 1).truth
     mean = truth["dwell"]["mean_deg"]
     broken = set()
-    if truth["state"] != "opening and closing" or truth["missed"]["openings"]:
+    if truth["state"] != "opening and closing" or any(truth["missed"].values()):
         broken.add("missed")
     if mean is not None and not DWELL[0] <= mean <= DWELL[1]:
         broken.add("dwell")

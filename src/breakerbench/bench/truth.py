@@ -61,10 +61,7 @@ def truth_of(bench: Bench, turning: Turning, contact: Contact, seed: int) -> dic
         "max_rpm": _number(np.max(run.speeds_rpm, initial=-np.inf)),
         "revolutions": int(run.speeds_rpm.size),
     }
-    truth["missed"] = {
-        "openings": int(np.count_nonzero(np.isnan(opens[run.whole]))),
-        "closings": int(np.count_nonzero(np.isnan(closes[run.whole]))),
-    }
+    truth["missed"] = _missed(opens, closes, run.whole)
     truth["supply"] = {
         "volts": bench.feed.volts,
         "polarity": "positive ground" if bench.feed.positive_ground else "negative ground",
@@ -192,6 +189,21 @@ def _by_speed(dwell: Floats, speeds_rpm: Floats) -> dict[str, Any]:
             speeds.append(rpm)
     several = bool(speeds) and max(speeds) - min(speeds) >= BIN_RPM
     return {"variation_deg": max(settled) - min(settled) if several else None, "by_speed": rows}
+
+
+def _missed(opens: Floats, closes: Floats, whole: NDArray[np.bool_]) -> dict[str, int]:
+    """Lobes that the contact stayed closed through, and dwells that it stayed open through.
+
+    What is missing begins with an opening (it stayed closed) or with a closing (it stayed open).
+    """
+    missing = np.isnan(np.stack((opens, closes), axis=-1)).ravel()
+    place = np.arange(missing.size)
+    begins = np.maximum.accumulate(np.where(missing, -1, place)) + 1
+    counted = missing & np.repeat(whole, 2 * opens.shape[1]) & (begins % 2 == place % 2)
+    return {
+        "openings": int(np.count_nonzero(counted[::2])),
+        "closings": int(np.count_nonzero(counted[1::2])),
+    }
 
 
 def _state(contact: Contact) -> str:

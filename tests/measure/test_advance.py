@@ -36,6 +36,7 @@ def openings(
     return Openings(
         time_s=time_s,
         touch_s=touch_s,
+        settled_s=touch_s,
         open_deg=np.interp(time_s, grid, shaft),
         touch_deg=np.interp(touch_s, grid, shaft),
         u_open_s=none,

@@ -65,3 +65,9 @@ def test_what_is_not_stated_is_said() -> None:
 def test_falling() -> None:
     text = WHOLE.replace("falling = []", "falling = [[600, 4.0, 6.5]]")
     assert any("is with falling speed to lie between 4 and 6.5" in each for each in said(text))
+
+
+def test_one_degree_is_one() -> None:
+    text = " ".join(said(WHOLE.replace("max_error_deg = 1.0", "max_error_deg = 1.1")))
+    assert "may differ by 1 degree of" in text
+    assert "more than 1.1 degrees of" in text

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import fields
 
@@ -54,6 +55,11 @@ CALLED = {
 def sentences(spec: Specification) -> Iterator[str]:
     """What the specification asks for, one sentence or two a figure."""
     yield from _distributor(spec.distributor)
+    for sentence in _tables(spec):
+        yield re.sub(r"(?<![\d.,])1 degrees\b", "1 degree", sentence)
+
+
+def _tables(spec: Specification) -> Iterator[str]:
     for name, kind in TABLES.items():
         table = getattr(spec, name)
         if table is None or name == "distributor":

@@ -164,7 +164,7 @@ class Analyzer:
         why["supply.volts"] = NOT_YET
         if e.polarity is None:
             why["supply.polarity"] = e.why or "no working contact in the trace"
-        result["lost"] = {"frames": e.lost_frames, "seconds": e.lost_s}
+        result["lost"] = {"frames": e.lost.frames, "seconds": e.lost.seconds}
         result["why"] = why
         result["notes"] = e.notes() + self._left_out()
         if e.reference == "none" and result["spacing"]["error_deg"]:
@@ -250,7 +250,7 @@ class Analyzer:
             reason = why.get("spacing", e.why or "fewer than two whole revolutions")
         elif not e.has_index and e.told_lobes is None:
             reason = why["spacing"]
-        elif not e.has_index and e.lost_s > 0.0:
+        elif not e.has_index and e.lost.seconds > 0.0:
             reason = "no index channel: an encoder alone loses its zero in a gap of the trace"
         if t is None or reason:
             why["advance"] = reason
@@ -320,7 +320,7 @@ class Analyzer:
             )
         if header.encoder_pulses and "encoder" not in there:
             warnings.append("Encoder pulses are told, but there is no encoder channel.")
-        return warnings + self.edges.warnings()
+        return warnings + self.edges.lost.warnings()
 
 
 def _lobes_differ(shown: int, told: int) -> str:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from breakerbench.sources.container import MARKER
 from cli.command import Ran, breakerbench, names
 from cli.traces import DWELL_DEG, RPM, write_csv, write_spec
 
@@ -285,10 +286,20 @@ def test_a_recording_cut_short_is_read_and_says_so(recording: Path, tmp_path: Pa
     cut.write_bytes(content[: len(content) * 2 // 3])
     ran = breakerbench("analyze", cut, "--json", "-")
     assert ran.status == 0
+    assert any("are lost (the file was cut short)" in w for w in json.loads(ran.out)["warnings"])
     whole = json.loads(breakerbench("analyze", recording, "--json", "-").out)
     result = json.loads(ran.out)
     assert 0 < result["trace"]["seconds"] < whole["trace"]["seconds"]
     assert result["dwell"]["mean_deg"] == pytest.approx(whole["dwell"]["mean_deg"], abs=0.05)
+
+
+def test_a_recording_cut_between_two_blocks_says_so(recording: Path, tmp_path: Path) -> None:
+    content = recording.read_bytes()
+    cut = tmp_path / "cut.bbr"
+    cut.write_bytes(content[: content.rindex(MARKER)])
+    ran = breakerbench("analyze", cut)
+    assert ran.status == 0
+    assert "Something is lost, how much is not known: the file was cut short." in _joined(ran.out)
 
 
 @pytest.mark.parametrize("spec", ["nonsense", "nowhere/none.toml", "bad.toml"])

@@ -23,6 +23,7 @@ from breakerbench.edges.crossings import (
 from breakerbench.edges.events import Instrument, Openings, join_openings
 from breakerbench.edges.index import IndexCleaner
 from breakerbench.edges.logic import LogicEdges
+from breakerbench.edges.lost import Lost
 from breakerbench.edges.place import learn_response, place_closings, place_openings
 from breakerbench.edges.shapes import Response
 from breakerbench.trace import EDGE_NAMES, Block, EdgeTimes, Header, Hole
@@ -48,8 +49,7 @@ class EdgeRun:
         self.header = header
         self.told_lobes = told_lobes
         self.response: Response | None = None
-        self.lost_frames = 0
-        self.lost_s = 0.0
+        self.lost = Lost(header.sample_rate_hz)
         self.stretches = 0
         self._row = header.position("points_v")
         if self._row is None:
@@ -110,8 +110,7 @@ class EdgeRun:
             self.angle.add_encoder(time_s, edges.rising)
 
     def hole(self, hole: Hole) -> list[Openings]:
-        self.lost_frames += hole.frames
-        self.lost_s += max(hole.end - hole.first, 0) / self.header.sample_rate_hz
+        self.lost.add(hole)
         # Also a hole of no samples breaks the stretch: something was lost there.
         found = self.finish()
         self.angle.cut()
@@ -258,12 +257,6 @@ class EdgeRun:
                 f"A condenser lies across the points (rise of {rise_us:.0f} microseconds): "
                 "openings were taken back to where the rise begins."
             )
-        return lines
-
-    def warnings(self) -> list[str]:
-        lines = []
-        if self.lost_s > 0.0:
-            lines.append(f"{self.lost_s:.3f} s of the trace are lost; no interval crosses the gap.")
         return lines
 
     # --- work ---

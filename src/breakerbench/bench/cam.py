@@ -15,7 +15,7 @@ A wider gap opens earlier and closes later: it takes dwell away on both flanks a
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -164,4 +164,19 @@ def cam_for(
         gap_mm=gap_mm,
         first_centre_deg=first_opening_deg + half_open,
         nominal_deg=nominal_deg,
+    )
+
+
+def mirrored(cam: Cam) -> Cam:
+    """The cam as it comes by when it is turned the other way: lobe 1, the last, the one before."""
+
+    def turned(values: tuple[float, ...]) -> tuple[float, ...]:
+        return (*values[:1], *values[:0:-1])
+
+    return replace(
+        cam,
+        first_centre_deg=-cam.first_centre_deg % 360.0,
+        nominal_deg=tuple(-deg % 360.0 for deg in turned(cam.nominal_deg)),
+        angle_error_deg=tuple(-deg for deg in turned(cam.angle_error_deg)),
+        lift_error_mm=turned(cam.lift_error_mm),
     )

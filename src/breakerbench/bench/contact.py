@@ -1,4 +1,4 @@
-"""When the contact opens and closes: cam, shaft, weights and drive put together.
+"""When the contact opens and closes: cam, shaft and their motion put together.
 
 The outcome, ``Contact``, is nothing but a list of changes of state in time: what the circuit makes
 of it does not depend on how the changes came about.
@@ -12,9 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from breakerbench.bench.cam import Cam, half_open_deg, shift_deg_per_mm
-from breakerbench.bench.drive import Drive
+from breakerbench.bench.motion import Motion
 from breakerbench.bench.randomness import stream
-from breakerbench.bench.shaft import Shaft, Weights
+from breakerbench.bench.shaft import Shaft
+from breakerbench.bench.vacuum import VacuumUnit
 
 Floats = NDArray[np.float64]
 
@@ -40,9 +41,11 @@ class Turning:
     first_revolution  number of the revolution of row 0 (revolution 0 begins at shaft angle 0)
     cam_open_deg      where the geometry alone opens the contact, no scatter, no advance, deg
     cam_close_deg     the same of the closing that follows, deg
-    open_deg          shaft angle at which it really opened, counted on through the revolutions
+    open_deg          angle, as index and encoder have it, at which it really opened, counted on
+                      through the revolutions
     close_deg         the same of the closing that follows
-    open_s, close_s   when, s; infinite before (-) and after (+) the run
+    open_s, close_s   when (first, where the shaft goes back), s; infinite before (-) and after (+)
+                      the run
     deviation_deg     standard deviation of the scatter of each opening, deg
     An opening or closing that does not occur is NaN throughout.
     """
@@ -57,16 +60,21 @@ class Turning:
     deviation_deg: Floats
 
 
-def turn(cam: Cam, shaft: Shaft, weights: Weights, drive: Drive, seed: int) -> Turning:
+def turn(
+    cam: Cam, shaft: Shaft, motion: Motion, seed: int, vacuum: VacuumUnit | None = None
+) -> Turning:
     """All openings and closings of a run, with a revolution to spare at either end."""
-    first_deg, last_deg = drive.angle_deg(np.array([0.0, drive.seconds]))
-    most_advance = max((deg for _, deg in weights.points), default=0.0)
+    first_deg, last_deg = motion.range_deg
     first = int(np.floor((first_deg - 360.0) / 360.0)) - 1
-    last = int(np.ceil((last_deg + most_advance + 360.0) / 360.0)) + 1
+    last = int(np.ceil((last_deg + 360.0) / 360.0)) + 1
     revolutions = 360.0 * np.arange(first, last)[:, None]
     centres = cam.centres_deg + revolutions
-    speeds = drive.speed_rpm(_times(drive, weights, centres))
-    lean_mm = shaft.lean_mm_per_1000rpm * speeds / 1000.0
+    middle_s = motion.cam.time_s(centres)
+    lean_mm = shaft.lean_mm_per_1000rpm * motion.speed_rpm(middle_s) / 1000.0
+    pulled_deg = np.zeros_like(centres)
+    if vacuum:
+        pulled_deg = motion.plate.at_deg(middle_s)
+        lean_mm += vacuum.widening_mm_per_deg * pulled_deg
 
     cam_open = _flank(cam, shaft, centres, lean_mm, -1.0)
     cam_close = _flank(cam, shaft, centres, lean_mm, +1.0)
@@ -74,14 +82,16 @@ def turn(cam: Cam, shaft: Shaft, weights: Weights, drive: Drive, seed: int) -> T
 
     half = half_open_deg(cam, cam.gap_mm + lean_mm, cam.lift_errors_mm)
     deviation = shaft.deviation_deg(shift_deg_per_mm(cam, half))
+    if vacuum:
+        deviation = np.hypot(deviation, np.where(pulled_deg > 0.0, vacuum.scatter_deg, 0.0))
     chance = stream(seed, "scatter").standard_normal((*centres.shape, 2))
     opens = cam_open + deviation * chance[..., 0]
     closes = cam_close + shaft.closing_share * deviation * chance[..., 1]
 
     # The cam runs ahead of the shaft by the advance; its rotation is what the contact follows.
-    open_s, close_s = _times(drive, weights, opens), _times(drive, weights, closes)
-    open_deg = opens - weights.advance_deg(drive.speed_rpm(open_s))
-    close_deg = closes - weights.advance_deg(drive.speed_rpm(close_s))
+    open_s, close_s = motion.cam.time_s(opens), motion.cam.time_s(closes)
+    open_deg = opens - motion.seen_deg(open_s)
+    close_deg = closes - motion.seen_deg(close_s)
     _drop_crossed(open_deg, close_deg)
     return Turning(
         first_revolution=first,
@@ -107,14 +117,6 @@ def contact_of(turning: Turning, cam: Cam) -> Contact:
         closed=closing[inside],
         closed_at_start=bool(earlier[-1]) if earlier.size else always_closed,
     )
-
-
-def _times(drive: Drive, weights: Weights, cam_deg: Floats) -> Floats:
-    """When the cam comes to an angle, weights and all, s; infinite outside the run."""
-    times = drive.time_s(cam_deg)
-    for _ in range(8 if weights.points else 0):
-        times = drive.time_s(cam_deg - weights.advance_deg(drive.speed_rpm(times)))
-    return times
 
 
 def _flank(cam: Cam, shaft: Shaft, centres: Floats, lean_mm: Floats, side: float) -> Floats:

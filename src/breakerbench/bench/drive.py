@@ -39,11 +39,16 @@ class Drive:
                is the length of the run. A speed of 0 is rest.
     ripples    added to it; shares sum to less than 1
     start_deg  smooth angle at time 0, 0 or more (the index stands at angle 0)
+    by_hand    turned by hand: speeds may lie below 0, the shaft then goes back
+    backwards  it turns the distributor the wrong way round; all angles and speeds are counted in
+               the direction in which it turns
     """
 
     points: tuple[tuple[float, float], ...]
     ripples: tuple[Ripple, ...] = ()
     start_deg: float = 200.0
+    by_hand: bool = False
+    backwards: bool = False
 
     def __post_init__(self) -> None:
         times = [time for time, _ in self.points]
@@ -51,7 +56,7 @@ class Drive:
             raise ValueError("a drive needs two points or more, the first at time 0")
         if any(after <= before for before, after in pairwise(times)):
             raise ValueError("the times of a drive must rise")
-        if any(rpm < 0.0 for _, rpm in self.points):
+        if self.goes_back and not self.by_hand:
             raise ValueError("the drive turns forwards: no speed below 0")
         if sum(abs(ripple.share) for ripple in self.ripples) >= 1.0:
             raise ValueError("ripple shares must sum to less than 1")
@@ -61,6 +66,25 @@ class Drive:
     @property
     def seconds(self) -> float:
         return self.points[-1][0]
+
+    @property
+    def goes_back(self) -> bool:
+        return any(rpm < 0.0 for _, rpm in self.points)
+
+    @property
+    def range_deg(self) -> tuple[float, float]:
+        """Shaft angle at the beginning and at the end, deg."""
+        first, last = self.angle_deg(np.array([0.0, self.seconds]))
+        return float(first), float(last)
+
+    def magnitudes(self) -> tuple[tuple[float, float], ...]:
+        """(s, rpm) points of the speed whichever way the shaft turns, turning points put in."""
+        points = [self.points[0]]
+        for (before, was), (after, rpm) in pairwise(self.points):
+            if was * rpm < 0.0:
+                points.append((before + (after - before) * was / (was - rpm), 0.0))
+            points.append((after, rpm))
+        return tuple((time, abs(rpm)) for time, rpm in points)
 
     def speed_rpm(self, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
         """Speed of the profile, ripple left out, rpm."""
@@ -79,7 +103,11 @@ class Drive:
         """When the shaft comes to an angle, s.
 
         Minus infinity for angles passed before the run, infinity for those after it, NaN for NaN.
+        Raises ValueError for a drive that goes back: it comes to angles more than once
+        (``motion.Path`` says when).
         """
+        if self.goes_back:
+            raise ValueError("a drive that goes back comes to an angle more than once")
         times, speeds, slopes, angles = self._nodes()
         sought = np.asarray(angle_deg, float)
         known = ~np.isnan(sought)

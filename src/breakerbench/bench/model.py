@@ -9,7 +9,9 @@ from breakerbench.bench.drive import Drive, steady
 from breakerbench.bench.feed import Feed
 from breakerbench.bench.front_end import Converter, FrontEnd
 from breakerbench.bench.sensors import Encoder, Index
-from breakerbench.bench.shaft import Shaft, Weights
+from breakerbench.bench.shaft import Shaft
+from breakerbench.bench.vacuum import Steps, VacuumUnit
+from breakerbench.bench.weights import SprungWeights, Weights
 
 
 def _default_cam() -> Cam:
@@ -21,6 +23,9 @@ class Bench:
     """A distributor on the bench.
 
     cam, shaft, weights  the distributor
+    vacuum               its vacuum unit; None: it has none
+    vacuum_steps         (s, kPa) pairs of the vacuum that a hand applies to it
+    chatter_s            how long the contact may chatter where it opens slowly, by hand
     drive                what turns it, and how long
     feed                 the circuit of the points
     points, current      front ends of the channels ``points_v`` and ``current_a``
@@ -28,12 +33,16 @@ class Bench:
     current_range_a      full scale of ``current_a``, either way; None: no such channel
     converter            of all channels
     index, encoder       None where the bench has none
+    on_rotor             index and encoder ride on the rotor, above the weights: wrongly
     notes                names of what was put into it (faults, conditions), for people
     """
 
     cam: Cam = field(default_factory=_default_cam)
     shaft: Shaft = field(default_factory=Shaft)
-    weights: Weights = field(default_factory=Weights)
+    weights: Weights | SprungWeights = field(default_factory=Weights)
+    vacuum: VacuumUnit | None = None
+    vacuum_steps: Steps = ()
+    chatter_s: float = 0.0
     drive: Drive = field(default_factory=lambda: steady(600.0, 4.0))
     feed: Feed = field(default_factory=Feed)
     points: FrontEnd = field(default_factory=FrontEnd)
@@ -43,4 +52,5 @@ class Bench:
     converter: Converter = field(default_factory=Converter)
     index: Index | None = field(default_factory=Index)
     encoder: Encoder | None = field(default_factory=Encoder)
+    on_rotor: bool = False
     notes: tuple[str, ...] = ()

@@ -1,12 +1,15 @@
-"""Shaft, bushings and weights: what the turning of the cam adds to its geometry."""
+"""Shaft and bushings: what the turning of the cam adds to its geometry."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
+
+from breakerbench.bench.weights import Weights
+
+__all__ = ["Shaft", "Weights"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,24 +46,3 @@ class Shaft:
             self.scatter_deg, self.play_mm / 4.0 * shift_deg_per_mm
         )
         return total
-
-
-@dataclass(frozen=True, slots=True)
-class Weights:
-    """Centrifugal advance as a curve: how far ahead of the shaft the weights turn the cam.
-
-    points  (rpm, deg) pairs of rising speed, straight lines between, flat outside; empty: none.
-    """
-
-    points: tuple[tuple[float, float], ...] = ()
-
-    def __post_init__(self) -> None:
-        speeds = [rpm for rpm, _ in self.points]
-        if any(after <= before for before, after in pairwise(speeds)):
-            raise ValueError("advance points need rising speeds")
-
-    def advance_deg(self, speed_rpm: NDArray[np.float64]) -> NDArray[np.float64]:
-        if not self.points:
-            return np.zeros_like(speed_rpm)
-        rpm, deg = zip(*self.points, strict=True)
-        return np.asarray(np.interp(speed_rpm, rpm, deg), np.float64)

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from breakerbench.bench.cam import mirrored
 from breakerbench.bench.contact import contact_of, turn
 from breakerbench.bench.feed import Pieces, feed_current, points_voltage, supply_share
 from breakerbench.bench.front_end import FrontEnd, channel_of, filtered
+from breakerbench.bench.hand import chattering, contact_both_ways
 from breakerbench.bench.model import Bench
+from breakerbench.bench.motion import motion
 from breakerbench.bench.randomness import NormalNoise, stream
 from breakerbench.bench.sensors import TICK_S, encoder_edges, index_edges
 from breakerbench.bench.truth import truth_of
@@ -33,10 +37,21 @@ class Simulated:
             raise ValueError("seed must not be negative and block_samples must be positive")
         self.bench = bench
         self.seed = seed
-        self.turning = turn(bench.cam, bench.shaft, bench.weights, bench.drive, seed)
-        self.contact = contact_of(self.turning, bench.cam)
+        self.motion = motion(
+            bench.drive, bench.weights, bench.vacuum, bench.vacuum_steps, bench.on_rotor
+        )
+        cam, shaft = bench.cam, bench.shaft
+        if bench.drive.backwards:
+            cam = mirrored(cam)
+            shaft = replace(shaft, eccentricity_deg=-shaft.eccentricity_deg)
+        self.turning = turn(cam, shaft, self.motion, seed, bench.vacuum)
+        if bench.drive.by_hand or self.motion.goes_back:
+            contact = contact_both_ways(self.turning, self.motion, cam)
+        else:
+            contact = contact_of(self.turning, cam)
+        self.contact = chattering(contact, bench.chatter_s, seed) if bench.chatter_s else contact
         self.header = _header(bench, seed)
-        self.truth: dict[str, Any] = truth_of(bench, self.turning, self.contact, seed)
+        self.truth: dict[str, Any] = truth_of(bench, cam, self.motion, self.turning, contact, seed)
         self._block_samples = block_samples
         self._rate_hz = bench.converter.sample_rate_hz
         self._total = int(np.floor(bench.drive.seconds * self._rate_hz + 1e-6))
@@ -47,7 +62,7 @@ class Simulated:
             _Edges(stamped)
             for stamped in (
                 self._index_edges() if self.bench.index else None,
-                encoder_edges(self.bench.encoder, self.bench.drive, self.seed)
+                encoder_edges(self.bench.encoder, self.motion.rotor, self.seed)
                 if self.bench.encoder
                 else None,
             )
@@ -85,7 +100,7 @@ class Simulated:
 
     def _index_edges(self) -> Iterator[EdgeTimes]:
         assert self.bench.index is not None
-        yield index_edges(self.bench.index, self.bench.drive, self.seed)
+        yield index_edges(self.bench.index, self.motion.rotor, self.seed)
 
     def _pages(self) -> Iterator[tuple[NDArray[np.int16], ...]]:
         """All samples, a page at a time, one array a channel."""
@@ -129,9 +144,10 @@ def _header(bench: Bench, seed: int) -> Header:
         channels=channels,
         edge_channels=tuple(edge_channels),
         encoder_pulses=bench.encoder.pulses if bench.encoder else None,
-        kind="run",
+        kind="hand" if bench.drive.by_hand else "run",
         simulated=True,
         origin="simulated bench",
+        vacuum_steps=bench.vacuum_steps,
         notes={"seed": seed, "put in": list(bench.notes)},
     )
 

@@ -14,8 +14,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from breakerbench.bench.cam import Cam
 from breakerbench.bench.contact import Contact, Turning
 from breakerbench.bench.model import Bench
+from breakerbench.bench.motion import Motion
+from breakerbench.bench.truth_shaft import (
+    advance_that_happened,
+    advance_truth,
+    vacuum_that_happened,
+    vacuum_truth,
+)
 
 Floats = NDArray[np.float64]
 
@@ -31,7 +39,8 @@ class _Run:
     base_deg    shaft angle at which each row begins, as a column
     whole       rows that the run covers from angle 0 to angle 0
     speeds_rpm  mean speed of each of those
-    first_s     instant of the first angle 0; last_s of the last
+    marks_s     instants of angle 0 in the run
+    first_s     the first of them; last_s the last
     order       columns in the order of the lobes
     openings    shaft angle of each opening at the lowest speed, scatter left out, by column, deg
     nominal     intended openings in the order of the lobes, from 0, deg
@@ -40,6 +49,7 @@ class _Run:
     base_deg: Floats
     whole: NDArray[np.bool_]
     speeds_rpm: Floats
+    marks_s: Floats
     first_s: float
     last_s: float
     order: NDArray[np.intp]
@@ -47,13 +57,19 @@ class _Run:
     nominal: Floats
 
 
-def truth_of(bench: Bench, turning: Turning, contact: Contact, seed: int) -> dict[str, Any]:
-    """Truth of a run as a mapping that JSON can hold."""
-    run = _run(bench, turning)
+def truth_of(
+    bench: Bench, cam: Cam, motion: Motion, turning: Turning, contact: Contact, seed: int
+) -> dict[str, Any]:
+    """Truth of a run as a mapping that JSON can hold.
+
+    cam      as the drive turns it past the points
+    contact  chatter left out
+    """
+    run = _run(cam, motion, turning)
     opens, closes = turning.cam_open_deg, turning.cam_close_deg
     counted = run.whole if np.any(run.whole) else np.ones(run.whole.size, bool)
     dwell = _dwell(opens, closes)
-    truth = _figures(bench, run, dwell[counted], (opens - run.base_deg)[counted])
+    truth = _figures(cam, run, dwell[counted], (opens - run.base_deg)[counted])
     truth["dwell"] |= _by_speed(dwell[run.whole], run.speeds_rpm)
     truth["scatter"] = {"deg": _number(np.sqrt(_mean(turning.deviation_deg[counted] ** 2)))}
     truth["speed"] = {
@@ -62,6 +78,8 @@ def truth_of(bench: Bench, turning: Turning, contact: Contact, seed: int) -> dic
         "revolutions": int(run.speeds_rpm.size),
     }
     truth["missed"] = _missed(opens, closes, run.whole)
+    truth["advance"] = advance_truth(motion)
+    truth["vacuum"] = vacuum_truth(motion, bench.vacuum_steps, bench.drive.seconds)
     truth["supply"] = {
         "volts": bench.feed.volts,
         "polarity": "positive ground" if bench.feed.positive_ground else "negative ground",
@@ -72,9 +90,13 @@ def truth_of(bench: Bench, turning: Turning, contact: Contact, seed: int) -> dic
         "current_a": bench.feed.closed_a,
     }
     truth["state"] = _state(contact)
+    truth["hand"] = None
+    if bench.drive.by_hand:
+        openings = int(np.count_nonzero(~contact.closed))
+        truth["hand"] = {"openings": openings, "state": truth["state"]}
     truth["nominal_deg"] = _numbers(run.nominal)
     truth["first_opening_deg"] = _number(np.mod(run.openings[run.order[0]], 360.0))
-    truth["realized"] = _realized(bench, turning, run)
+    truth["realized"] = _realized(bench, cam, motion, turning, run)
     truth["simulated"] = True
     truth["seed"] = seed
     truth["put in"] = list(bench.notes)
@@ -82,28 +104,30 @@ def truth_of(bench: Bench, turning: Turning, contact: Contact, seed: int) -> dic
     return truth
 
 
-def _run(bench: Bench, turning: Turning) -> _Run:
+def _run(cam: Cam, motion: Motion, turning: Turning) -> _Run:
     rows = len(turning.open_deg)
     numbers = turning.first_revolution + np.arange(rows + 1.0)
-    marks_s = bench.drive.time_s(360.0 * numbers)
+    marks_s = motion.rotor.time_s(360.0 * numbers)
     there = np.isfinite(marks_s)
     whole = there[:-1] & there[1:]
     speeds = 60.0 / np.diff(marks_s[there])
     if speeds.size:
-        row, lowest = int(np.flatnonzero(whole)[np.argmin(speeds)]), float(np.min(speeds))
+        row = int(np.flatnonzero(whole)[np.argmin(speeds)])
+        middle_s = 0.5 * (marks_s[row] + marks_s[row + 1])
         first_s, last_s = float(marks_s[there][0]), float(marks_s[there][-1])
     else:
-        row, lowest, first_s, last_s = rows // 2, 0.0, 0.0, bench.drive.seconds
-    advance = bench.weights.advance_deg(np.array(lowest))
+        row, middle_s, first_s, last_s = rows // 2, 0.0, 0.0, motion.rotor.seconds
+    advance = motion.seen_deg(np.array(middle_s))
     openings = turning.cam_open_deg[row] - 360.0 * numbers[row] - advance
     # a lobe that never opens keeps its place in the order
-    place = np.where(np.isnan(openings), bench.cam.centres_deg - advance, openings)
+    place = np.where(np.isnan(openings), cam.centres_deg - advance, openings)
     order = np.argsort(np.mod(place, 360.0), kind="stable")
-    nominal = bench.cam.openings_deg[order]
+    nominal = cam.openings_deg[order]
     return _Run(
         base_deg=360.0 * numbers[:-1, None],
         whole=whole,
         speeds_rpm=speeds,
+        marks_s=marks_s[there],
         first_s=first_s,
         last_s=last_s,
         order=order,
@@ -112,18 +136,20 @@ def _run(bench: Bench, turning: Turning) -> _Run:
     )
 
 
-def _realized(bench: Bench, turning: Turning, run: _Run) -> dict[str, Any]:
+def _realized(
+    bench: Bench, cam: Cam, motion: Motion, turning: Turning, run: _Run
+) -> dict[str, Any]:
     """The figures over what happened, advance taken off the openings before they are compared."""
 
     def within(angles: Floats, times: Floats) -> Floats:
         return np.where((times >= run.first_s) & (times <= run.last_s), angles, np.nan)
 
-    opens = within(turning.open_deg, turning.open_s)
+    opens, opens_s = within(turning.open_deg, turning.open_s), turning.open_s
     # A dwell belongs to the revolution that its opening is in, wherever it was touched.
     closes = np.where(turning.close_s >= 0.0, turning.close_deg, np.nan)
     dwell = _dwell(opens, closes)
-    advance = bench.weights.advance_deg(bench.drive.speed_rpm(turning.open_s))
-    figures = _figures(bench, run, dwell, opens + advance - run.base_deg)
+    advance = motion.seen_deg(turning.open_s)
+    figures = _figures(cam, run, dwell, opens + advance - run.base_deg)
     figures["dwell"] |= _by_speed(dwell[run.whole], run.speeds_rpm)
     scatter = opens + advance - turning.cam_open_deg
     scatter -= _lobe_means(scatter)
@@ -135,6 +161,10 @@ def _realized(bench: Bench, turning: Turning, run: _Run) -> dict[str, Any]:
         "range_deg": _number(np.nanmax(some) - np.nanmin(some)) if freedom else None,
     }
     figures["openings"] = int(np.count_nonzero(~np.isnan(opens)))
+    figures["advance"] = advance_that_happened(motion, opens_s, run.marks_s)
+    figures["vacuum"] = vacuum_that_happened(
+        motion, bench.vacuum_steps, bench.drive.seconds, opens_s
+    )
     return figures
 
 
@@ -147,7 +177,7 @@ def _dwell(opens: Floats, closes: Floats) -> Floats:
     return dwell.reshape(opens.shape)
 
 
-def _figures(bench: Bench, run: _Run, dwell: Floats, openings: Floats) -> dict[str, Any]:
+def _figures(cam: Cam, run: _Run, dwell: Floats, openings: Floats) -> dict[str, Any]:
     """Dwell and spacing from the dwell and opening angle, within its revolution, of every lobe."""
     per_lobe = _lobe_means(dwell)[run.order]
     late = _lobe_means(openings)[run.order] - run.nominal
@@ -159,7 +189,7 @@ def _figures(bench: Bench, run: _Run, dwell: Floats, openings: Floats) -> dict[s
     return {
         "dwell": {
             "mean_deg": _number(mean),
-            "percent": _number(100.0 * mean / bench.cam.pitch_deg),
+            "percent": _number(100.0 * mean / cam.pitch_deg),
             "per_lobe_deg": _numbers(per_lobe),
         },
         "spacing": {

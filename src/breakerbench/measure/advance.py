@@ -123,18 +123,18 @@ def _no_rest(curve: _Curve, line: BrokenLine) -> str:
     return ON_THE_CURVE if rise > max(FLAT_DEG, unsure) else ""
 
 
-def _fixed(a: Advance, tool: Instrument, rpm: float, rest_rpm: float) -> list[Component]:
+def fixed_lines(lobes: int, tool: Instrument, rpm: float, rest_rpm: float) -> list[Component]:
     """Type B lines of an advance at ``rpm``, zero taken at ``rest_rpm``."""
     moved = 6.0 * abs(rpm - rest_rpm)
     ripple, at_lobes = 0.0, 0.0
     if tool.index_only:
         ripple = rectangular(float(np.rad2deg(UNSEEN_RIPPLE)))
-        at_lobes = rectangular(float(np.rad2deg(UNSEEN_RIPPLE_AT_LOBES / a.lobes)))
+        at_lobes = rectangular(float(np.rad2deg(UNSEEN_RIPPLE_AT_LOBES / lobes)))
     return [
         Component("delay of the opening", tool.u_delay_s * moved),
         Component("shape of the edges", tool.u_shape_s * moved),
         Component("time of the index", tool.u_index_s * moved if tool.index_only else 0.0),
-        Component("encoder disc", float(tool.u_encoder_deg * np.sqrt(2.0 / a.lobes))),
+        Component("encoder disc", float(tool.u_encoder_deg * np.sqrt(2.0 / lobes))),
         Component("ripple without a trace", float(np.hypot(ripple, at_lobes))),
     ]
 
@@ -178,7 +178,7 @@ def _points(
                 deg + bent - zero,
                 Component("repeatability", float(random), curve.dof),
                 [
-                    *_fixed(a, tool, rpm, rest),
+                    *fixed_lines(a.lobes, tool, rpm, rest),
                     Component("bend within the bin", rectangular(0.5 * abs(bent))),
                 ],
                 Component("zero", u_zero),
@@ -258,7 +258,7 @@ def advance_figures(
     above = line.at(places) - line.level
     top = int(np.argmax(above))
     figures["max_deg"] = float(above[top])
-    fixed = _fixed(a, tool, float(places[top]), rest)
+    fixed = fixed_lines(a.lobes, tool, float(places[top]), rest)
     u_line = Component("line", line.u_at(float(places[top]), above_level=True), curve.dof)
     figures["u_max_deg"] = expanded([u_line, *fixed])
     warnings: list[str] = []
@@ -304,7 +304,7 @@ def _backwards(
     rpm = float(places[least])
     parts = [
         Component("line", line.u_at(rpm, above_level=True), curve.dof),
-        *_fixed(a, tool, rpm, float(curve.rpm[0])),
+        *fixed_lines(a.lobes, tool, rpm, float(curve.rpm[0])),
     ]
     late = -float(above[least])
     if late > max(BACKWARDS_DEG, expanded(parts)) and late > max(most, 0.0):

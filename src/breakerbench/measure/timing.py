@@ -7,6 +7,7 @@ Definitions: DEVELOPERS.md.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -16,6 +17,7 @@ from breakerbench.edges.events import Openings, join_openings
 from breakerbench.measure.advance_sums import Advance
 from breakerbench.measure.missed import Missed
 from breakerbench.measure.scatter import Windows
+from breakerbench.measure.vacuum_steps import Held, Revolutions, join_revolutions
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -70,47 +72,25 @@ def _empty_bins(bins: int, lobes: int) -> Bins:
     return Bins(**{name: np.zeros(shape) for name, shape in shapes.items()})
 
 
-@dataclass(frozen=True, slots=True)
-class _Revolutions:
-    """Whole revolutions in order, m of them.
-
-    turn, rpm, phase   (m,) number, speed, place of the openings as a whole (deg)
-    error, dwell       (m, lobes) spacing error; dwell less the first one seen, nan where not known
-    lost               (m,) degrees lost to bounce, mean of the lobes
-    u_open2, u_touch2  (m,) placement variances, s^2
-    moving             (m,) the advance moves
-    """
-
-    turn: Ints
-    rpm: Floats
-    phase: Floats
-    error: Floats
-    dwell: Floats
-    lost: Floats
-    u_open2: Floats
-    u_touch2: Floats
-    moving: Bools
-
-    def take(self, pick: slice) -> _Revolutions:
-        return _Revolutions(*(getattr(self, f.name)[pick] for f in fields(self)))
-
-
-def _join_revolutions(parts: list[_Revolutions]) -> _Revolutions:
-    names = [f.name for f in fields(_Revolutions)]
-    return _Revolutions(*(np.concatenate([getattr(p, name) for p in parts]) for name in names))
-
-
 class Timing:
     """Adds up the revolutions of a run.
 
     lobes    openings a revolution
     nominal  (lobes,) nominal opening angles from the first one, deg, increasing
     indexed  angles count from an index: the first opening after 0 is lobe 1
+    vacuum   (s, kPa) steps of a vacuum: only revolutions at 0 kPa are then added up, if there are any
     """
 
-    def __init__(self, lobes: int, nominal: Floats | None = None, indexed: bool = True) -> None:
+    def __init__(
+        self,
+        lobes: int,
+        nominal: Floats | None = None,
+        indexed: bool = True,
+        vacuum: Sequence[tuple[float, float]] = (),
+    ) -> None:
         self.lobes = lobes
         self.indexed = indexed
+        self.held = Held(vacuum) if vacuum else None
         even = np.arange(lobes) * (360.0 / lobes)
         self.nominal = even if nominal is None else np.asarray(nominal, float) - float(nominal[0])
         self._sums = _empty_bins(2 * BINS, lobes)
@@ -129,7 +109,7 @@ class Timing:
         self._last_deg = 0.0
         self._pending: Openings | None = None
         self._pending_n = np.empty(0, np.int64)
-        self._before: _Revolutions | None = None
+        self._before: Revolutions | None = None
 
     # --- labels ---
 
@@ -270,11 +250,11 @@ class Timing:
         self.least_rpm = min(self.least_rpm, float(rpm.min()))
         self.most_rpm = max(self.most_rpm, float(rpm.max()))
         u_open2 = (o.u_open_s[rows] ** 2).mean(axis=1)
-        place = phase[:, None] + error
-        self.advance.add(turn, rpm, phase, u_open2)
-        self.windows.add(turn, np.column_stack([rpm, u_open2, place, place - dwell]))
-        self._settle(
-            _Revolutions(
+        touch = phase[:, None] + error - dwell
+        self._hand_on(
+            Revolutions(
+                begin_s=o.time_s[rows[:, 0]],
+                end_s=o.time_s[rows[:, -1]],
                 turn=turn,
                 rpm=rpm,
                 phase=phase,
@@ -283,11 +263,25 @@ class Timing:
                 lost=o.lost_s[rows].sum(axis=1) * rpm * 6.0 / n,
                 u_open2=u_open2,
                 u_touch2=(o.u_touch_s[rows] ** 2).mean(axis=1),
+                touch=touch,
                 moving=np.zeros(len(turn), bool),
             )
         )
 
-    def _settle(self, rows: _Revolutions | None) -> None:
+    def _hand_on(self, r: Revolutions) -> None:
+        """To the sums at once, or kept where vacuum steps first have to be told apart."""
+        if self.held is not None:
+            self.held.parts.append(r)
+        else:
+            self._add_up(r)
+
+    def _add_up(self, r: Revolutions) -> None:
+        self.advance.add(r.turn, r.rpm, r.phase, r.u_open2)
+        place = r.phase[:, None] + r.error
+        self.windows.add(r.turn, np.column_stack([r.rpm, r.u_open2, place, r.touch]))
+        self._settle(r)
+
+    def _settle(self, rows: Revolutions | None) -> None:
         """Tell the revolutions in which the advance moves from the others, and add them up.
 
         A revolution waits for the one after it: what moves is seen from both sides. None: there is
@@ -297,7 +291,7 @@ class Timing:
         parts = [part for part in (held, rows) if part is not None]
         if not parts:
             return
-        r = parts[0] if len(parts) == 1 else _join_revolutions(parts)
+        r = parts[0] if len(parts) == 1 else join_revolutions(parts)
         done = len(held.turn) - 1 if held is not None else 0
         end = len(r.turn) if rows is None else len(r.turn) - 1
         follows = np.diff(r.turn) == 1
@@ -310,7 +304,7 @@ class Timing:
         self._sum(r.take(slice(done, end)))
         self._before = None if rows is None else r.take(slice(-2, None))
 
-    def _sum(self, rows: _Revolutions) -> None:
+    def _sum(self, rows: Revolutions) -> None:
         # Bins about the multiples of 50 rpm: people set round speeds, which must not fall to two.
         r = np.clip(rows.rpm / BIN_RPM + 0.5, 0, BINS - 1).astype(np.int64)
         seen = np.isfinite(rows.dwell)
@@ -351,9 +345,10 @@ class Timing:
     @property
     def left_out(self) -> int:
         """Revolutions left out of dwell and spacing because the advance moved within them."""
-        return self.moving if float(self.bins.n.sum()) < self.revolutions else 0
+        every = float(self._sums.n.sum())
+        return self.moving if float(self.bins.n.sum()) < every else 0
 
-    def _steps(self, rows: _Revolutions, first: Ints) -> None:
+    def _steps(self, rows: Revolutions, first: Ints) -> None:
         """Differences between neighbouring revolutions: they tell whether these are independent.
 
         first  the first one of each pair
@@ -370,15 +365,24 @@ class Timing:
 
     def finish(self) -> None:
         """Close what is open; nothing can be added to these sums after."""
-        self._settle(None)
-        self.windows.close()
-        self.advance.cut()
+        for part in self.held.counting() if self.held is not None else ():
+            if part is None:
+                self._cut_sums()
+            else:
+                self._add_up(part)
+        self._cut_sums()
 
     def cut(self) -> None:
         """A hole: the revolution under way is lost, the numbering of the lobes goes on."""
         self._pending = None
         self._pending_n = np.empty(0, np.int64)
         self.missed.cut()
+        if self.held is not None:
+            self.held.parts.append(None)
+        else:
+            self._cut_sums()
+
+    def _cut_sums(self) -> None:
         self._settle(None)
         self.windows.close()
         self.advance.cut()

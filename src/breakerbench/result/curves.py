@@ -1,0 +1,65 @@
+"""Centrifugal and vacuum advance of a run."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from breakerbench.edges.run import EdgeRun
+from breakerbench.measure.advance import advance_figures, empty_advance
+from breakerbench.measure.timing import Timing
+from breakerbench.measure.vacuum import NO_STEPS, vacuum_figures
+from breakerbench.measure.vacuum_steps import at_zero
+from breakerbench.result.timed import no_angle_of_lobes
+
+if TYPE_CHECKING:
+    from breakerbench.judge.specification import Specification
+
+ONLY_AT_REST = (
+    "Dwell, spacing, scatter and centrifugal advance are taken from the {n} revolutions at 0 kPa "
+    "alone: a plate under vacuum moves them."
+)
+ALL_UNDER_VACUUM = (
+    "No settled revolution was at 0 kPa: a plate under vacuum moves dwell, and its play adds to the "
+    "scatter. Neither says anything of the bushings."
+)
+
+
+def advance_table(
+    e: EdgeRun,
+    t: Timing | None,
+    why: dict[str, str],
+    other: int | None,
+    spec: Specification | None,
+) -> tuple[dict[str, Any], list[str]]:
+    """Advance and its warnings; the reason why not goes to ``why``."""
+    reason = no_angle_of_lobes(e, t, why, other)
+    if t is None or reason:
+        why["advance"] = reason
+        return empty_advance(), []
+    table = spec.advance if spec is not None else None
+    expected = (table.points or ()) if table is not None else ()
+    figures, reasons, warnings = advance_figures(t.advance, e.instrument(), expected)
+    why.update(reasons)
+    return figures, warnings
+
+
+def vacuum_table(
+    e: EdgeRun, t: Timing | None, why: dict[str, str], other: int | None
+) -> tuple[dict[str, Any], list[str]]:
+    """Vacuum advance and notes; the reason why not goes to ``why``."""
+    table: dict[str, Any] = {"points": [], "throughout": None}
+    held = t.held if t is not None else None
+    if t is None or held is None:
+        why["vacuum"] = NO_STEPS
+        return table, []
+    reason = no_angle_of_lobes(e, t, why, other)
+    rows = held.all()
+    if reason or rows is None:
+        why["vacuum"] = reason
+        return table, []
+    steps = held.find()
+    n = len(at_zero(steps))
+    figures, reasons, notes = vacuum_figures(steps, rows, e.instrument(), t.lobes)
+    why.update(reasons)
+    notes.insert(0, ONLY_AT_REST.format(n=n) if n else ALL_UNDER_VACUUM)
+    return table | figures | {"throughout": n == 0}, notes

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from breakerbench.edges.average import Averages
 from breakerbench.edges.events import Openings
 from breakerbench.edges.run import EdgeRun
 from breakerbench.judge.decisions import decide
@@ -37,11 +38,17 @@ class Analyzer:
     The result does not depend on how the trace was cut into blocks, to the digit.
     """
 
-    def __init__(self, header: Header, spec: Specification | None = None) -> None:
+    def __init__(
+        self,
+        header: Header,
+        spec: Specification | None = None,
+        averages: Averages | None = None,
+    ) -> None:
         self.header = header
         self.spec = spec
         told = spec.distributor.lobes if spec is not None else None
         self.edges = EdgeRun(header, told)
+        self.edges.averages = averages
         self.timing: Timing | None = None
         stated = spec.bounce.settle_deg if spec is not None and spec.bounce is not None else None
         self.bounce = Bounce(SETTLE_DEG if stated is None else stated)
@@ -219,21 +226,25 @@ class Analyzer:
         return warnings + self.edges.lost.warnings()
 
 
-def analyzer(header: Header, spec: Specification | None = None) -> Analyzer | HandCheck:
+def analyzer(
+    header: Header, spec: Specification | None = None, averages: Averages | None = None
+) -> Analyzer | HandCheck:
     """What takes the events of a trace of this kind."""
-    return HandCheck(header, spec) if header.kind == "hand" else Analyzer(header, spec)
+    return HandCheck(header, spec) if header.kind == "hand" else Analyzer(header, spec, averages)
 
 
 def analyze(
     source: Source,
     spec: Specification | None = None,
     progress: Callable[[float, float], None] | None = None,
+    averages: Averages | None = None,
 ) -> dict[str, Any]:
     """Result of a whole trace: the mapping that ``--json`` writes.
 
     progress  called now and then with what is done and the total, in the source's own unit
+    averages  collects the contact trace for a picture; the result is the same without
     """
-    measuring = analyzer(source.header, spec)
+    measuring = analyzer(source.header, spec, averages)
     for event in source:
         measuring.feed(event)
         if progress is not None:

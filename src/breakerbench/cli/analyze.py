@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 from argparse import Namespace
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any, TypeVar
 
 from breakerbench.cli.main import say
-from breakerbench.cli.output import as_json, folder, output, write_json
+from breakerbench.cli.output import as_json, output, write_json
+from breakerbench.cli.pictures import Places, print_pictures
 from breakerbench.cli.progress import progress
+from breakerbench.edges.average import Averaged, Averages
 from breakerbench.errors import BadInput
 from breakerbench.judge.specification import Specification, find_specification
-from breakerbench.papers.subject import FILES, Subject
+from breakerbench.papers.subject import Subject
 from breakerbench.papers.words import Shown
 from breakerbench.pipeline import analyze
-from breakerbench.sources.files import cannot_write, reason
+from breakerbench.sources.files import reason
 from breakerbench.sources.open import ImportOptions, open_trace
 from breakerbench.trace import EDGE_NAMES, SAMPLED_UNITS
 
@@ -36,66 +38,55 @@ def run(args: Namespace) -> int:
     inputs = [args.file, args.spec] if args.spec else [args.file]
     with ExitStack() as stack:
         # Every output is made ready first: what cannot be written is said before the long work.
-        part, parts = None, {}
-        into = stack.enter_context(folder(args.plots, FILES)) if args.plots else None
+        part = None
+        places = Places(stack, args.plots) if args.plots else None
         if args.json and args.json != STANDARD_OUTPUT:
             part = stack.enter_context(output(args.json, *inputs, device=True))
-        if into is not None:
-            parts = {each: stack.enter_context(output(str(into / each), *inputs)) for each in FILES}
-        result = measured(args.file, options, spec)
+        if places is not None:
+            places.ready(*inputs)
+        result, contact = measured(args.file, options, spec, averaging=places is not None)
+        shown = Shown(args.degrees, args.speed_basis)
+        subject = Subject(Path(args.file).name, result, spec, shown, contact)
         if part is not None:
             write_json(part, result)
-        if parts:
-            _draw(parts, args, result, spec)
+        if places is not None:
+            places.draw(subject)
     if args.json == STANDARD_OUTPUT:
         print(as_json(result), end="")
     else:
-        _print_report(args, result, spec)
+        _print_report(args, subject)
     passed = all(one["decision"] == "pass" for one in result["decisions"])
     passed = passed and "decisions" not in result["why"]  # a specification that could not be held
     return NOT_ALL_PASSED if args.strict and not passed else 0
 
 
 def measured(
-    path: str, options: ImportOptions | None, spec: Specification | None
-) -> dict[str, Any]:
+    path: str,
+    options: ImportOptions | None,
+    spec: Specification | None,
+    averaging: bool = False,
+) -> tuple[dict[str, Any], Averaged | None]:
     """The result for one file, with a progress bar where somebody can see it.
+
+    And, with ``averaging``, the contact trace for a picture, if there is any.
 
     Raises BadInput for a file that cannot be used.
     """
     source = open_trace(path, options)
+    averages = Averages(source.header) if averaging else None
     try:
         with progress("measuring") as report:
-            result = analyze(source, spec, report)
+            result = analyze(source, spec, report, averages)
         if not result["trace"]["seconds"]:  # cut before the end of its first block
             raise BadInput(path, "holds no samples that can be read", "record it again")
-        return result
+        return result, averages.averaged() if averages is not None else None
     except OSError as error:  # the disk failed, the stick was pulled out
         raise BadInput(path, f"cannot be read on ({reason(error)})", "copy it first") from error
     finally:
         source.close()
 
 
-def _draw(
-    parts: Mapping[str, Path],
-    args: Namespace,
-    result: dict[str, Any],
-    spec: Specification | None,
-) -> None:
-    # Imported here: the pictures' library takes a second, and most runs draw none.
-    from breakerbench.papers.plots import pictures, png  # noqa: PLC0415
-
-    title = Path(args.file).name
-    drawn = pictures(Subject(title, result, spec, Shown(args.degrees, args.speed_basis)))
-    for each, picture in drawn.items():
-        content = png(picture, title)
-        try:
-            parts[each].write_bytes(content)
-        except OSError as error:
-            raise cannot_write(Path(args.plots) / each, error) from error
-
-
-def _print_report(args: Namespace, result: dict[str, Any], spec: Specification | None) -> None:
+def _print_report(args: Namespace, subject: Subject) -> None:
     # Imported here: a script that takes the JSON does not wait for the tables.
     from breakerbench.cli.advice import advice  # noqa: PLC0415
     from breakerbench.cli.report import (  # noqa: PLC0415
@@ -106,10 +97,12 @@ def _print_report(args: Namespace, result: dict[str, Any], spec: Specification |
     from breakerbench.cli.terminal import terminal  # noqa: PLC0415
 
     console = terminal()
+    result, spec, shown = subject.result, subject.spec, subject.shown
     against = f" against {spec.distributor.name}" if spec else ""
     simulated = bool(result["trace"]["simulated"])
     print_title(console, f"{args.file}{against}", simulated=simulated)
-    shown = Shown(args.degrees, args.speed_basis)
+    if args.plots:
+        print_pictures(console, args.plots, subject)
     print_result(console, result, shown)
     if spec and any(one["decision"] == "fail" for one in result["decisions"]):
         print_advice(console, advice(result, spec, shown))

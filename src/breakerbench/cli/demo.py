@@ -85,7 +85,7 @@ def _measured(bench: Bench, spec: Specification, folder: Path | None, which: str
             return analyze(simulate(bench, SEED), spec, report)
     recording = str(folder / f"demo-{which}.bbr")
     write_simulated(bench, SEED, recording)
-    result = measured(recording, None, spec)
+    result, _ = measured(recording, None, spec)
     with output(str(folder / f"demo-{which}.json")) as part:
         write_json(part, result)
     return result

@@ -96,7 +96,7 @@ def analyze(verb: argparse.ArgumentParser) -> None:
         "--plots",
         metavar="DIR",
         type=name,
-        help="draw the figures into DIR, as PNG; it is made where it does not exist",
+        help="draw the figures into DIR, as SVG and PNG; it is made where it does not exist",
     )
     add("--strict", action="store_true", help="exit status 1 when any decision is not a pass")
     add = verb.add_argument_group("what an import does not say itself").add_argument

@@ -14,12 +14,13 @@ from breakerbench.sources.files import cannot_write, written_beside
 
 
 @contextmanager
-def output(path: str, *inputs: str, device: bool = False) -> Iterator[Path]:
+def output(path: str, *inputs: str, device: bool = False, optional: bool = False) -> Iterator[Path]:
     """A place to write to, which becomes ``path`` when the block ends without an exception.
 
     It is made on entering, so that what cannot be written is said before any long work.
     ``inputs`` are files that must not be overwritten. A pipe or a terminal is written directly
-    where ``device`` allows it.
+    where ``device`` allows it. Where it is ``optional`` and the block takes it away, ``path`` goes
+    too.
 
     Raises BadInput where the file cannot be made.
     """
@@ -27,7 +28,7 @@ def output(path: str, *inputs: str, device: bool = False) -> Iterator[Path]:
     if any(_same(target, other) for other in inputs):
         raise BadInput(path, "is the input itself", "name another file for the output")
     direct = device and target.exists() and not (target.is_file() or target.is_dir())
-    with nullcontext(target) if direct else written_beside(path) as part:
+    with nullcontext(target) if direct else written_beside(path, optional) as part:
         try:
             if not direct:
                 part.touch(exist_ok=False)

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from breakerbench.edges.crossings import Rechunk
 from breakerbench.edges.levels import split_two
 from breakerbench.edges.logic import LogicEdges
+from breakerbench.edges.lost import Lost
 from breakerbench.trace import EDGE_NAMES, Block, EdgeTimes, Header, Hole
 
 Floats = NDArray[np.float64]
@@ -74,8 +75,7 @@ class HandTrace:
 
     def __init__(self, header: Header) -> None:
         self.header = header
-        self.lost_frames = 0
-        self.lost_s = 0.0
+        self.lost = Lost(header.sample_rate_hz)
         self._samples = 0
         self._row = header.position("points_v")
         if self._row is None:
@@ -124,8 +124,7 @@ class HandTrace:
 
     def hole(self, hole: Hole) -> None:
         rate = self.header.sample_rate_hz
-        self.lost_frames += hole.frames
-        self.lost_s += max(hole.end - hole.first, 0) / rate
+        self.lost.add(hole)
         self._rest()
         self._holes.append((hole.first / rate, hole.end / rate))
         for _, logic in self._logic.values():

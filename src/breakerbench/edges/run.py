@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from breakerbench.edges.angle import Angle
+from breakerbench.edges.average import Averages
 from breakerbench.edges.contact import ContactFinder, Contacts, join_contacts
 from breakerbench.edges.crossings import (
     PRE,
@@ -47,6 +48,7 @@ class EdgeRun:
         self, header: Header, told_lobes: int | None, blocks_a_round: int = BLOCKS_A_ROUND
     ) -> None:
         self.header = header
+        self.averages: Averages | None = None  # for pictures; without, it costs nothing
         self.told_lobes = told_lobes
         self.response: Response | None = None
         self.lost = Lost(header.sample_rate_hz)
@@ -94,10 +96,8 @@ class EdgeRun:
         for row, (chunk, logic) in self._logic.items():
             for first, x in chunk.feed(block.first, block.samples[row]):
                 self.edge_times(logic.feed(first, x), sampled=True)
-        found: list[Openings] = []
-        for first, x in self._chunk.feed(block.first, block.samples[self._row]):
-            found += self._work(first, x)
-        return found
+        pieces = self._chunk.feed(block.first, block.samples[self._row])
+        return [openings for first, x in pieces for openings in self._work(first, x)]
 
     def edge_times(self, edges: EdgeTimes, sampled: bool = False) -> None:
         """Edges of index or encoder, up to the end of the next block at least."""
@@ -116,6 +116,8 @@ class EdgeRun:
         self.angle.cut()
         for _, logic in self._logic.values():
             logic.cut()
+        if self.averages is not None:
+            self.averages.cut()
         self._finder = self._new_finder()
         self._contacts = ContactFinder()
         self._opened = 0
@@ -129,7 +131,7 @@ class EdgeRun:
                 self.edge_times(logic.feed(*rest), sampled=True)
         rest = self._chunk.rest()
         if rest is not None:
-            self._crossings += self._finder.feed(*rest)
+            self._scan(*rest)
         self._crossings += self._finder.finish()
         found = self._round_of_work(final=True)
         self.stretches += 1
@@ -268,8 +270,13 @@ class EdgeRun:
         scale = self._channel.scale
         return CrossingFinder(-self._channel.zero / scale, 1.0 / abs(scale), known)
 
-    def _work(self, first: int, x: NDArray[np.int16] | NDArray[np.float32]) -> list[Openings]:
+    def _scan(self, first: int, x: NDArray[np.int16] | NDArray[np.float32]) -> None:
+        if self.averages is not None:
+            self.averages.samples(first, x)
         self._crossings += self._finder.feed(first, x)
+
+    def _work(self, first: int, x: NDArray[np.int16] | NDArray[np.float32]) -> list[Openings]:
+        self._scan(first, x)
         self._since += 1
         if self._since < self._round:
             return []
@@ -316,6 +323,9 @@ class EdgeRun:
         opened = place_openings(contacts.leave, self.response)
         touched = place_closings(contacts.touch, self.response)
         time_s = opened.at / rate + shift_s
+        valid = contacts.whole & np.isfinite(touched.u)
+        if self.averages is not None:
+            self.averages.contacts(touched.at, opened.at, valid)
         n = len(contacts)
         self._touches += n
         if self.response.coil:
@@ -341,7 +351,7 @@ class EdgeRun:
                 u_touch_s=np.nan_to_num(touched.u) / rate,
                 settled_s=np.where(bounced, contacts.settled / rate + shift_s, touch_s),
                 lost_s=contacts.open_in_bounce / rate,
-                valid=contacts.whole & np.isfinite(touched.u),
+                valid=valid,
             )
         )
 

@@ -255,14 +255,13 @@ def _unseen(t: Timing, s: Summary) -> float:
     return s.unseen_deg if t.lobes == 1 else float(np.hypot(s.unseen_deg, s.at_lobes_deg))
 
 
-def lobe_dwell_budget(t: Timing, tool: Instrument, s: Summary, lobe: int) -> list[Component]:
-    """Budget of one lobe's dwell."""
-    variance, n = float(s.dwell.variance[lobe]), float(s.dwell.n[lobe])
+def lobe_dwell_budget(
+    t: Timing, tool: Instrument, s: Summary, variance: float, n: float, dof: float
+) -> list[Component]:
+    """Budget of one lobe's dwell, from n revolutions with a given variance."""
     inflation = _inflation(t.dwell_steps, float(s.mean.variance[0]))
     return [
-        Component(
-            "repeatability", float(np.sqrt(variance * inflation / n)), float(s.dwell.dof[lobe])
-        ),
+        Component("repeatability", float(np.sqrt(variance * inflation / n)), max(dof, 1.0)),
         Component("sampling locked to the speed", _locked(tool, s, s.placement_deg, variance)),
         Component(
             "ripple the index cannot see",
@@ -273,6 +272,24 @@ def lobe_dwell_budget(t: Timing, tool: Instrument, s: Summary, lobe: int) -> lis
     ]
 
 
+def _lobes_at(t: Timing, tool: Instrument, s: Summary, k: int) -> dict[str, list[float | None]]:
+    """Dwell of each lobe in speed bin ``k``; None of fewer than BIN_REVOLUTIONS dwells."""
+    values: list[float | None] = []
+    us: list[float | None] = []
+    b = t.bins
+    for lobe in s.order.tolist():
+        n = float(b.n_dwell[k, lobe])
+        value = u = None
+        if n >= BIN_REVOLUTIONS:
+            mean = float(b.dwell[k, lobe]) / n
+            variance = max(float(b.dwell2[k, lobe]) / n - mean**2, 0.0) * n / (n - 1.0)
+            value = mean + (t.reference_deg or 0.0)
+            u = expanded(lobe_dwell_budget(t, tool, s, variance, n, n - 1.0))
+        values.append(value)
+        us.append(u)
+    return {"per_lobe_deg": values, "u_per_lobe_deg": us}
+
+
 def dwell_figures(t: Timing, tool: Instrument, s: Summary) -> dict[str, Any]:
     pitch = 360.0 / t.lobes
     reference = t.reference_deg or 0.0
@@ -281,7 +298,8 @@ def dwell_figures(t: Timing, tool: Instrument, s: Summary) -> dict[str, Any]:
     for lobe in s.order.tolist():
         seen = float(s.dwell.n[lobe]) > 1.0
         per_lobe.append(float(s.dwell.mean[lobe]) + reference if seen else None)
-        u_per_lobe.append(expanded(lobe_dwell_budget(t, tool, s, lobe)) if seen else None)
+        spread = (float(each[lobe]) for each in (s.dwell.variance, s.dwell.n, s.dwell.dof))
+        u_per_lobe.append(expanded(lobe_dwell_budget(t, tool, s, *spread)) if seen else None)
     whole = float(s.mean.n[0])
     mean = u_mean = None
     if whole > 1.0:
@@ -292,7 +310,7 @@ def dwell_figures(t: Timing, tool: Instrument, s: Summary) -> dict[str, Any]:
         # No revolution shows every lobe: each lobe's own mean has to do.
         mean = float(np.mean([v for v in per_lobe if v is not None]))
         u_mean = float(np.sqrt(sum(u**2 for u in u_per_lobe if u is not None))) / t.lobes
-    by_speed = []
+    by_speed: list[dict[str, Any]] = []
     b = t.bins
     for k in np.flatnonzero(b.n_mean >= BIN_REVOLUTIONS):
         n = float(b.n_mean[k])
@@ -303,6 +321,7 @@ def dwell_figures(t: Timing, tool: Instrument, s: Summary) -> dict[str, Any]:
                 "rpm": float(b.rpm[k]) / float(b.n[k]),
                 "deg": value + reference,
                 "u_deg": expanded(mean_dwell_budget(t, tool, s, variance, n, n - 1.0)),
+                **_lobes_at(t, tool, s, int(k)),
             }
         )
     figures: dict[str, Any] = {

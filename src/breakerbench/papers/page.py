@@ -28,7 +28,21 @@ from matplotlib.figure import Figure  # noqa: E402
 
 from breakerbench.cautions import SHORT_CAUTION  # noqa: E402
 from breakerbench.errors import harmless  # noqa: E402
-from breakerbench.papers.subject import BLACK, GREY, INSIDE, MEASURED, NO_U, Subject  # noqa: E402
+from breakerbench.papers.subject import (  # noqa: E402
+    BLACK,
+    FALLING,
+    GREY,
+    INSIDE,
+    INSIDE_FALLING,
+    MEAN_TRACE,
+    MEASURED,
+    NO_U,
+    RISING,
+    SHARE,
+    SINGLE,
+    SPREAD,
+    Subject,
+)
 from breakerbench.papers.words import SIMULATED  # noqa: E402
 
 #: Laid out for a screen of 1280 by 800; drawn at twice that for print.
@@ -36,7 +50,10 @@ SIZE_INCH, LAYOUT_DPI, DPI = (12.8, 8.0), 100, 200
 TITLE_PT, HEAD_PT, TEXT_PT, SMALL_PT = 17, 14, 12, 11
 NOT_HELD = "no specification: nothing is judged"
 #: The order of the marks in a legend.
-MARKS = (MEASURED, NO_U, "mean", "aim", "limit", INSIDE)
+MARKS = (
+    MEASURED, RISING, FALLING, NO_U, SHARE, MEAN_TRACE, SPREAD, SINGLE, "aim", "limit", INSIDE,
+    INSIDE_FALLING,
+)  # fmt: skip
 #: Characters that a line over the whole page can hold.
 PAGE_CHARACTERS, MOST_NOTES = 150, 3
 
@@ -55,6 +72,10 @@ def own_style() -> Iterator[None]:
                 "axes.edgecolor": GREY,
                 "axes.labelcolor": BLACK,
                 "axes.formatter.useoffset": False,
+                # The letters as outlines: they look the same wherever the file goes. Its names of
+                # parts come from a fixed word and not from chance: same input, same bytes.
+                "svg.fonttype": "path",
+                "svg.hashsalt": "breakerbench",
                 "axes.axisbelow": True,
                 "grid.color": "#e4e4e4",
                 "xtick.color": GREY,
@@ -72,6 +93,15 @@ def png(picture: Figure, title: str) -> bytes:
     about = {"Title": harmless(title), "Software": "Breakerbench"}
     with own_style():
         picture.savefig(file, format="png", dpi=DPI, metadata=about)
+    return file.getvalue()
+
+
+def svg(picture: Figure, title: str) -> bytes:
+    """A picture as an SVG file, without a date."""
+    file = io.BytesIO()
+    about = {"Title": harmless(title), "Creator": "Breakerbench", "Date": None}
+    with own_style():
+        picture.savefig(file, format="svg", metadata=about)
     return file.getvalue()
 
 

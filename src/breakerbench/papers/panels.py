@@ -22,6 +22,7 @@ from breakerbench.papers.subject import (
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 BAND = "#d9e0e8"
 #: Less than this is not spread over the whole width of a panel, deg: noise is not to look large.
@@ -76,14 +77,14 @@ def rows(
     """A row for each figure, from the top: a point with its uncertainty, the number beside it."""
     values, bars = subject.scaled(figures, unit), subject.scaled(us, unit)
     bars = [*bars, *[None] * (len(values) - len(bars))]
-    low, high = _span(values, bars, band, subject.shown.factor(unit) * LEAST_SPAN_DEG)
+    low, high = span(values, bars, band, subject.shown.factor(unit) * LEAST_SPAN_DEG)
     if from_zero:  # no value below can be; a bar that goes there is seen nonetheless
         low = min([0.0, *(v - u for v, u in zip(values, bars, strict=True) if v and u)])
     axes.set_xlim(low, high)
     axes.set_ylim(len(values) - 0.5, -0.5)
-    _shade(axes, band, low, high, "x")
+    shade(axes, band, low, high, "x")
     rows = [float(row) for row in range(len(values))]
-    _points(axes, rows, values, bars, "x")
+    points(axes, rows, values, bars, "x")
     axes.set_yticks(rows, labels)
     axes.tick_params(axis="y", length=0)
     axes.locator_params(axis="x", nbins=6)
@@ -97,7 +98,7 @@ def rows(
         axes.text(1.03, row, text, transform=beside, va="center_baseline", size=size)
 
 
-def _span(
+def span(
     values: Sequence[float | None], us: Sequence[float | None], band: Band, least: float
 ) -> tuple[float, float]:
     """Ends of an axis that shows every figure with its uncertainty, the limits and the aim."""
@@ -112,7 +113,7 @@ def _span(
     return low - margin, high + margin
 
 
-def _shade(axes: Axes, band: Band, low: float, high: float, along: str) -> None:
+def shade(axes: Axes, band: Band, low: float, high: float, along: str) -> None:
     """The limits as a shaded band, to the end of the axis where one side has none."""
     span, line = (axes.axvspan, axes.axvline) if along == "x" else (axes.axhspan, axes.axhline)
     if band.low is not None or band.high is not None:
@@ -127,15 +128,21 @@ def _shade(axes: Axes, band: Band, low: float, high: float, along: str) -> None:
         line(band.mean, color=BLACK, linewidth=1.5, linestyle=":", zorder=1, label="mean")
 
 
-def _points(
+def points(
     axes: Axes,
     places: Sequence[float],
     values: Sequence[float | None],
     us: Sequence[float | None],
     along: str,
+    **other: Any,
 ) -> None:
-    """Points with their expanded uncertainty; no bar where it is not known."""
+    """Points with their expanded uncertainty; no bar where it is not known.
+
+    other  marker, colour, label, other than the usual ones
+    """
     look: dict[str, Any] = {"color": BLACK, "markersize": 7, "zorder": 3, "linestyle": "none"}
+    look |= {"fmt": "o", "label": MEASURED, "capsize": 5} | other
+    mark, label, cap = (look.pop(key) for key in ("fmt", "label", "capsize"))
     known = [
         (place, value, u)
         for place, value, u in zip(places, values, us, strict=True)
@@ -150,10 +157,10 @@ def _points(
         if has_u:
             bar: dict[str, Any] = {f"{along}err": u}
             axes.errorbar(
-                x, y, fmt="o", capsize=5, elinewidth=2, label=MEASURED, **bar, **look
+                x, y, fmt=mark, capsize=cap, elinewidth=2, label=label, **bar, **look
             )  # fmt: skip
         else:
-            axes.plot(x, y, marker="s", label=NO_U, **look)
+            axes.plot(x, y, marker="X", label=NO_U, **look)
 
 
 def over_speed(axes: Axes, subject: Subject, bins: Sequence[Mapping[str, Any]]) -> None:
@@ -163,10 +170,10 @@ def over_speed(axes: Axes, subject: Subject, bins: Sequence[Mapping[str, Any]]) 
     speeds = [x for x in subject.scaled([row["rpm"] for row in bins], "rpm") if x is not None]
     values = subject.scaled([row["deg"] for row in bins], "deg")
     us = subject.scaled([row.get("u_deg") for row in bins], "deg")
-    low, high = _span(values, us, band, shown.factor("deg") * LEAST_SPAN_DEG)
+    low, high = span(values, us, band, shown.factor("deg") * LEAST_SPAN_DEG)
     axes.set_ylim(low, high)
-    _shade(axes, band, low, high, "y")
-    _points(axes, speeds, values, us, "y")
+    shade(axes, band, low, high, "y")
+    points(axes, speeds, values, us, "y")
     axes.set_xlim(0.0, max(speeds) * 1.08)
     axes.set_xlabel(f"speed, {shown.unit('rpm')}")
     axes.set_ylabel(f"mean dwell, {shown.unit('deg')}")
@@ -181,4 +188,40 @@ def instead(axes: Axes, reason: str) -> None:
     text = "\n".join(panel_lines(harmless(reason), 36, 8))
     axes.text(
         0.5, 0.5, f"not measured:\n{text}", transform=axes.transAxes, ha="center", va="center"
+    )  # fmt: skip
+
+
+#: Where the words beside a wide panel begin, and the characters that a line of them can hold.
+COLUMN, COLUMN_CHARACTERS = 0.695, 40
+
+
+def told(
+    subject: Subject, title: str, key: str, u_key: str = "", unit: str = "deg", more: str = ""
+) -> tuple[str, str, str, str]:
+    """What ``words`` says of a figure: title, decision, its ink, the figure; the reason if none."""
+    word, ink, text = verdict(subject, key, u_key, unit)
+    if not text:
+        text = subject.why(key)
+    return title, word, ink, "; ".join(part for part in (text, more) if part)
+
+
+def words(page: Figure, top: float, items: Sequence[tuple[str, str, str, str]]) -> None:
+    """A column of words to the right of a wide panel: a title, a decision, what is to be said."""
+    for title, word, ink, text in items:
+        look: dict[str, Any] = {"size": HEAD_PT, "weight": "bold", "va": "top"}
+        line = page.text(COLUMN, top, title, **look)
+        after = line.get_window_extent().x1 / page.bbox.width + 0.012
+        page.text(after, top, word, color=ink, **look)
+        lines = panel_lines(harmless(text), COLUMN_CHARACTERS, 3)
+        page.text(COLUMN, top - 0.034, "\n".join(lines), size=TEXT_PT, va="top", linespacing=1.25)
+        top -= 0.052 + 0.027 * len(lines)
+
+
+def above(axes: Axes, x: float, text: str) -> None:
+    """Words over the panel at ``x`` of its axis, kept within its width."""
+    low, high = axes.get_xlim()
+    share = (x - low) / (high - low)
+    side = "left" if share < 0.3 else "right" if share > 0.7 else "center"
+    axes.text(
+        x, 1.015, text, transform=axes.get_xaxis_transform(), ha=side, va="bottom", size=TEXT_PT
     )  # fmt: skip

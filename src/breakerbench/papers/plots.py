@@ -4,7 +4,7 @@ A picture computes nothing: it shows the contract's figures as they are, doubled
 is switched to the crankshaft, and where there is no figure it says the reason in its place. Ink is
 dark on white, and what colour says is also said in words, for grey print and colour-blind eyes.
 
-The same files are drawn for every result, so that no picture of an earlier run stays behind.
+A picture of what was not measured is not drawn: ``missing`` gives the reason.
 """
 
 from __future__ import annotations
@@ -12,25 +12,49 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from breakerbench.papers.page import HEAD_PT, TEXT_PT, footer, legend, new_page, own_style, png
+from breakerbench.papers.curves import advance, bounce, dwell_by_lobe
+from breakerbench.papers.page import HEAD_PT, TEXT_PT, footer, legend, new_page, own_style, png, svg
 from breakerbench.papers.panels import head, instead, over_speed, panel_lines, rows
-from breakerbench.papers.subject import DWELL, SPACING, Subject, band_of, settling, verdict
+from breakerbench.papers.subject import (
+    ADVANCE,
+    BOUNCE,
+    CONTACT,
+    DWELL,
+    LOBES,
+    PICTURES,
+    SPACING,
+    Subject,
+    band_of,
+    missing,
+    settling,
+    verdict,
+)
+from breakerbench.papers.traces import contact
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["pictures", "png"]
+__all__ = ["pictures", "png", "svg"]
 
 
 def pictures(subject: Subject) -> dict[str, Figure]:
-    """Every picture of a result, by the name of its file in ``FILES``."""
+    """Every picture that the result allows, by its name in ``PICTURES``."""
+    draw = {
+        DWELL: _dwell,
+        LOBES: dwell_by_lobe,
+        SPACING: _spacing,
+        ADVANCE: advance,
+        BOUNCE: bounce,
+        CONTACT: contact,
+    }
+    without = missing(subject)
     with own_style():
-        return {DWELL: _dwell(subject), SPACING: _spacing(subject)}
+        return {stem: draw[stem](subject) for stem in PICTURES if stem not in without}
 
 
 def _dwell(subject: Subject) -> Figure:
-    page = new_page("Dwell", subject)
+    page = new_page(PICTURES[DWELL], subject)
     left = page.add_axes((0.085, 0.275, 0.30, 0.425))
     right = page.add_axes((0.62, 0.275, 0.36, 0.425))
     notes = _dwell_of_lobes(left, subject)
@@ -82,7 +106,7 @@ def _dwell_of_lobes(axes: Axes, subject: Subject) -> list[str]:
 
 
 def _spacing(subject: Subject) -> Figure:
-    page = new_page("Lobe spacing and opening scatter", subject)
+    page = new_page(PICTURES[SPACING], subject)
     left = page.add_axes((0.085, 0.425, 0.27, 0.28))
     right = page.add_axes((0.585, 0.425, 0.27, 0.28))
     below = page.add_axes((0.585, 0.25, 0.27, 0.06))

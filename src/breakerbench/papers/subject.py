@@ -6,18 +6,34 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from breakerbench.edges.average import Averaged
 from breakerbench.errors import harmless
 from breakerbench.judge.reading import Result
 from breakerbench.judge.specification import Specification
 from breakerbench.papers.words import WORDS, Shown, figure, limits, name
 
-#: The files of the pictures, each by what it shows.
-DWELL, SPACING = "dwell.png", "spacing-scatter.png"
-FILES = (DWELL, SPACING)
+#: The pictures: the name of the files, and what is shown.
+DWELL, LOBES, SPACING = "dwell", "dwell-by-lobe", "spacing-scatter"
+ADVANCE, BOUNCE, CONTACT = "advance", "bounce", "contact"
+PICTURES = {
+    DWELL: "Dwell",
+    LOBES: "Dwell of each lobe over speed",
+    SPACING: "Lobe spacing and opening scatter",
+    ADVANCE: "Centrifugal advance",
+    BOUNCE: "Contact bounce",
+    CONTACT: "Contact trace, averaged",
+}
+KINDS = ("svg", "png")
+#: The page that lists what was drawn, and what was not and why.
+INDEX = "index.html"
+FILES = (*(f"{stem}.{kind}" for stem in PICTURES for kind in KINDS), INDEX)
 
 #: What the marks of a picture are called.
 MEASURED, NO_U = "measured, ± uncertainty", "measured, uncertainty not known"
-INSIDE = "inside the limits"
+INSIDE, INSIDE_FALLING = "inside the limits", "inside the limits, speed falling"
+RISING, FALLING = "speed rising, ± uncertainty", "speed falling, ± uncertainty"
+SHARE = "share that bounces"
+MEAN_TRACE, SPREAD, SINGLE = "mean", "± 2 standard deviations", "single events"
 
 BLACK, GREY = "#111111", "#4a4a4a"
 #: The inks of the terminal's colours, dark enough to be read on white.
@@ -30,12 +46,14 @@ class Subject:
 
     title  name of the trace, as a person calls it
     spec   None where nothing was judged
+    contact  the points' voltage about touches and openings; None where it was not collected
     """
 
     title: str
     result: Mapping[str, Any]
     spec: Specification | None
     shown: Shown
+    contact: Averaged | None = None
 
     def get(self, key: str) -> Any:
         """The figure at a dotted key of the result, or None."""
@@ -51,9 +69,14 @@ class Subject:
         return Result(self.result).why(key)
 
     @property
+    def applies(self) -> bool:
+        """There is a specification, and it is that of this trace."""
+        return self.spec is not None and not self.get("why.decisions")
+
+    @property
     def aim_deg(self) -> float | None:
         """The dwell to aim at; None where the specification is not that of this trace."""
-        if self.spec is None or self.spec.dwell is None or self.get("why.decisions"):
+        if self.spec is None or self.spec.dwell is None or not self.applies:
             return None
         return self.spec.dwell.aim_deg
 
@@ -128,3 +151,33 @@ def settling(subject: Subject, *keys: str) -> list[str]:
         if settle:
             by_what.setdefault(settle, []).append(name(key).removesuffix(", largest"))
     return [f"To settle {' and '.join(names)}: {what}." for what, names in by_what.items()]
+
+
+def missing(subject: Subject) -> dict[str, str]:
+    """The pictures that cannot be drawn, each with the reason."""
+    found = {}
+    if not any(_there(subject, f"dwell.{key}") for key in ("mean_deg", "percent", "by_speed")):
+        found[DWELL] = subject.why("dwell.mean_deg")
+    rows = [row for row in subject.get("dwell.by_speed") or () if row.get("per_lobe_deg")]
+    if not rows or DWELL in found:
+        found[LOBES] = subject.why("dwell.per_lobe_deg")
+        if DWELL not in found and "dwell.per_lobe_deg" not in (subject.get("why") or {}):
+            found[LOBES] = "fewer than ten revolutions within each 50 rpm of the distributor"
+    elif len(rows) == 1:
+        found[LOBES] = f"one speed only; each lobe's dwell at it is in {DWELL}"
+    elif len(rows[0]["per_lobe_deg"]) == 1:
+        found[LOBES] = f"there is one lobe; its dwell over speed is in {DWELL}"
+    if not _there(subject, "spacing.error_deg") and not _there(subject, "scatter.deg"):
+        found[SPACING] = subject.why("spacing.error_deg")
+    if not _there(subject, "advance.rising") and not _there(subject, "advance.falling"):
+        found[ADVANCE] = subject.why("advance.rising")
+    if not _there(subject, "bounce.by_speed"):
+        found[BOUNCE] = subject.why("bounce.by_speed")
+    if subject.contact is None:
+        found[CONTACT] = subject.get("why.speed") or "no opening with the samples about it"
+    return {stem: harmless(found[stem]) for stem in PICTURES if stem in found}
+
+
+def _there(subject: Subject, key: str) -> bool:
+    value = subject.get(key)
+    return value is not None and value != []

@@ -72,10 +72,13 @@ class HandCheck:
             **later(why),
             "hand": hand,
             "supply": {"volts": None, "polarity": turned.polarity},
-            "lost": {"frames": self.trace.lost_frames, "seconds": self.trace.lost_s},
+            "lost": {"frames": self.trace.lost.frames, "seconds": self.trace.lost.seconds},
             "why": why,
             "notes": turned.notes + notes,
-            "warnings": list(self.spec.warnings) if self.spec is not None else [],
+            "warnings": [
+                *(self.spec.warnings if self.spec is not None else ()),
+                *self.trace.lost.warnings(),
+            ],
             "decisions": [],
             "findings": [],
         }

@@ -109,7 +109,8 @@ def _without_lobes(figures: dict[str, Any], why: dict[str, str], reason: str) ->
     for key in ("percent", "u_percent", "variation_deg", "u_variation_deg"):
         dwell[key] = None
         why[f"dwell.{key}"] = reason
-    dwell["per_lobe_deg"], dwell["u_per_lobe_deg"] = [], []
+    for each in (dwell, *dwell["by_speed"]):
+        each["per_lobe_deg"], each["u_per_lobe_deg"] = [], []
     why["dwell.per_lobe_deg"] = reason
     for table in ("spacing", "scatter"):
         figures[table] = blank(figures[table])

@@ -89,8 +89,10 @@ def cannot_write(path: StrPath, error: OSError) -> BadInput:
 
 
 @contextlib.contextmanager
-def written_beside(path: StrPath) -> Iterator[Path]:
+def written_beside(path: StrPath, optional: bool = False) -> Iterator[Path]:
     """A name beside ``path`` to write to; renamed to ``path`` at the end, gone on any failure.
+
+    optional  where nothing is there at the end, that is on purpose: ``path`` goes too
 
     Raises BadInput where ``path`` is something that must not be replaced, or cannot be.
     """
@@ -108,7 +110,10 @@ def written_beside(path: StrPath) -> Iterator[Path]:
     try:
         yield beside
         try:
-            os.replace(beside, target)
+            if optional and not beside.exists():
+                target.unlink(missing_ok=True)
+            else:
+                os.replace(beside, target)
         except OSError as error:
             raise cannot_write(path, error) from error
     finally:

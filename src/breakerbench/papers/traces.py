@@ -1,0 +1,146 @@
+"""The picture of the contact itself: the averaged voltage around first touches and openings."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from breakerbench.edges.average import Averaged, Shape
+from breakerbench.papers.page import HEAD_PT, TEXT_PT, footer, legend, new_page
+from breakerbench.papers.subject import (
+    BLACK,
+    CONTACT,
+    GREY,
+    MEAN_TRACE,
+    PICTURES,
+    SINGLE,
+    SPREAD,
+    Subject,
+)
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+SPREAD_INK, SINGLE_INK = "#aebfd0", "#6b6b6b"
+#: The least that is shown on either side of an edge, samples, and its share of what is shown.
+LEAST_SAMPLES, EITHER_SIDE = 10.0, 0.2
+#: A trace that lies this share of its whole swing from where it ends, or varies so, still moves.
+MOVES = 0.05
+#: A swing this many times the level it ends at is that of a coil, of which this many times the time
+#: to its top are shown: a swing and a half.
+SWINGS, SHOWN_TOPS = 2.0, 6.0
+
+
+def contact(subject: Subject) -> Figure:
+    """First touch and opening side by side, each with a scale of its own."""
+    page = new_page(PICTURES[CONTACT], subject)
+    found = subject.contact
+    assert found is not None
+    left = page.add_axes((0.085, 0.275, 0.375, 0.455))
+    right = page.add_axes((0.595, 0.275, 0.385, 0.455))
+    closed = found.closed_s if np.isfinite(found.closed_s) else 0.5 * found.interval_s
+    opened = max(found.interval_s - closed, 0.1 * found.interval_s)
+    panels, notes = [], []
+    for axes, title, what, shape, room in (
+        (left, "First touch", "first touches", found.touch, (0.5 * opened, 0.5 * closed)),
+        (right, "Opening", "openings", found.opening, (0.5 * closed, 0.5 * opened)),
+    ):
+        x0 = 0.02 if axes is left else 0.525
+        page.text(x0, 0.83, title, size=HEAD_PT, weight="bold", va="top")
+        if shape is None:
+            axes.set_axis_off()
+            text = "First touches leave no sign in this trace: there is nothing to average."
+            page.text(x0, 0.79, text, size=TEXT_PT, va="top")
+            continue
+        page.text(x0, 0.79, _about(subject, found, shape, what), size=TEXT_PT, va="top")
+        _draw(axes, shape, _window(shape, room), what)
+        panels.append(axes)
+        notes += _cut_off(found, shape)
+    legend(page, panels, 0.20)
+    about = (
+        "Voltage as the front end shows it; 0 is the edge as it was placed. Straight lines between "
+        "samples; the spread is of the events about their mean."
+    )
+    footer(page, subject, [*dict.fromkeys(notes), about])
+    return page
+
+
+def _about(subject: Subject, found: Averaged, shape: Shape, what: str) -> str:
+    lobes = subject.get("trace.lobes")
+    text = f"mean of {shape.n:,} {what}"
+    if lobes:
+        shown = subject.shown
+        rpm = 60.0 / (lobes * found.interval_s)
+        degree_us = 1e6 / (6.0 * rpm) / shown.factor("deg")
+        speed = f"{rpm * shown.factor('rpm'):,.0f} {shown.unit('rpm')}"
+        text += f" at about {speed};\n1 {shown.unit('deg')} lasts {degree_us:,.0f} µs"
+    return text
+
+
+def _window(shape: Shape, room: tuple[float, float]) -> tuple[float, float]:
+    """What is to be seen, s: from before the trace moves until it has settled, or a coil's swing.
+
+    room  how far other edges leave room on either side, s
+    """
+    t, mean = shape.time_s, shape.mean_v
+    step = shape.singles[0][0][1] - shape.singles[0][0][0]
+    inside = (t >= -room[0]) & (t <= room[1])
+    t, mean, std = t[inside], mean[inside], shape.std_v[inside]
+    swing = max(float(np.ptp(mean)), 1e-9)
+    ends = np.median(mean[-max(len(mean) // 10, 1) :])
+    after = t >= 0.0
+    least = LEAST_SAMPLES * step
+    top = int(np.argmax(np.where(after, np.abs(mean - mean[np.argmin(np.abs(t))]), -1.0)))
+    if abs(mean[top]) > SWINGS * abs(ends) and abs(mean[top]) > SWINGS * abs(mean[0]):
+        high = np.flatnonzero(after & (np.abs(mean) > 0.9 * abs(mean[top])))
+        run = high[: np.append(np.flatnonzero(np.diff(high) > 1) + 1, len(high))[0]]
+        end = SHOWN_TOPS * float(t[run].mean())
+    else:
+        still = (np.abs(mean - ends) > MOVES * swing) | (2.0 * std > MOVES * swing)
+        still &= after
+        end = float(t[np.flatnonzero(still)[-1]]) * 1.25 if still.any() else 0.0
+    end = min(max(end, least), float(t[-1]))
+    return max(-max(EITHER_SIDE * end, least), float(t[0])), end
+
+
+def _draw(axes: Axes, shape: Shape, window: tuple[float, float], what: str) -> None:
+    scale, unit = (1e6, "µs") if window[1] < 1.5e-3 else (1e3, "ms")
+    start, end = window
+    seen = (shape.time_s >= start) & (shape.time_s <= end)
+    t, mean, spread = shape.time_s[seen] * scale, shape.mean_v[seen], 2.0 * shape.std_v[seen]
+    # No sample lies beyond these, so neither is the spread drawn beyond them.
+    low, high = (
+        np.clip(each, shape.least_v, shape.most_v) for each in (mean - spread, mean + spread)
+    )
+    axes.fill_between(t, low, high, color=SPREAD_INK, linewidth=0, label=SPREAD, zorder=1)
+    seen_v = [float(low.min()), float(high.max()), 0.0]
+    for k, (time_s, volts) in enumerate(shape.singles):
+        some = (time_s >= start) & (time_s <= end)
+        axes.plot(
+            time_s[some] * scale, volts[some], color=SINGLE_INK, linewidth=0.7,
+            label=SINGLE if k == 0 else None, zorder=2,
+        )  # fmt: skip
+        seen_v += [float(volts[some].min()), float(volts[some].max())] if some.any() else []
+    axes.plot(t, mean, color=BLACK, linewidth=2.2, label=MEAN_TRACE, zorder=3)
+    axes.axvline(0.0, color=GREY, linestyle=":", linewidth=1.5, zorder=1.5)
+    axes.axhline(0.0, color=GREY, linewidth=0.8, zorder=0.5)
+    axes.set_xlim(start * scale, end * scale)
+    room = max(max(seen_v) - min(seen_v), 1e-3)
+    axes.set_ylim(min(seen_v) - 0.06 * room, max(seen_v) + 0.06 * room)
+    axes.set_xlabel(f"time from the {'first touch' if 'touch' in what else 'opening'}, {unit}")
+    axes.set_ylabel("points, V")
+    axes.grid(axis="both")
+
+
+def _cut_off(found: Averaged, shape: Shape) -> list[str]:
+    """What the converter cannot show, where the trace reaches its end."""
+    if found.rails_v is None:
+        return []
+    low, high = found.rails_v
+    near = 1e-6 * (high - low)
+    ends = [f"{high:.3g} V"] if shape.most_v >= high - near else []
+    if low < -near and shape.least_v <= low + near:
+        ends.append(f"{low:.3g} V")
+    return [f"The converter cuts the voltage off at {' and '.join(ends)}."] if ends else []

@@ -14,8 +14,10 @@ from dataclasses import replace
 
 import numpy as np
 
+from breakerbench.bench.advance_faults import ADVANCE_FAULTS
 from breakerbench.bench.cam import shift_deg_per_mm
 from breakerbench.bench.drive import Ripple, rolling_start
+from breakerbench.bench.hand import by_hand
 from breakerbench.bench.model import Bench
 from breakerbench.bench.sensors import Encoder, Index
 from breakerbench.errors import BadInput
@@ -132,7 +134,13 @@ FAULTS: Mapping[str, Callable[[Bench, int], Bench]] = {
     "shaft-bent": _shaft_bent,
     "cam-uneven": _cam_uneven,
     "lobe-worn": _lobe_worn,
+    **ADVANCE_FAULTS,
 }
+
+
+def _hand_turned(bench: Bench) -> Bench:
+    drive = by_hand(1, max(bench.drive.seconds, 40.0), bench.drive.start_deg)
+    return replace(bench, drive=drive, chatter_s=0.003)
 
 
 def _condenser_across_feed(bench: Bench) -> Bench:
@@ -147,7 +155,7 @@ def _drive_rippling(bench: Bench) -> Bench:
 def _rolling_start(bench: Bench) -> Bench:
     speed = bench.drive.points[-1][1]
     drive = rolling_start(speed, 0.5, 1.5, max(bench.drive.seconds - 2.0, 1.0))
-    return replace(bench, drive=replace(drive, ripples=bench.drive.ripples))
+    return replace(bench, drive=replace(bench.drive, points=drive.points))
 
 
 def _supply_unsteady(bench: Bench) -> Bench:
@@ -184,6 +192,9 @@ CONDITIONS: Mapping[str, Callable[[Bench], Bench]] = {
     "index-spurious": lambda b: replace(b, index=replace(_index(b), spurious_per_s=2.0)),
     "index-inverted": lambda b: replace(b, index=replace(_index(b), inverted=True)),
     "encoder-bursts-lost": _encoder_losing,
+    "index-on-rotor": lambda b: replace(b, on_rotor=True),
+    "drive-backwards": lambda b: replace(b, drive=replace(b.drive, backwards=True)),
+    "hand-turned": _hand_turned,
     "no-index": lambda b: replace(b, index=None),
     "no-encoder": lambda b: replace(b, encoder=None),
     "no-index-no-encoder": lambda b: replace(b, index=None, encoder=None),

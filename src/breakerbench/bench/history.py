@@ -15,7 +15,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +24,14 @@ Floats = NDArray[np.float64]
 
 #: How long a slip takes, s: a weight of some grams under some newtons needs about that.
 SLIP_S = 0.02
+
+
+class Slip(NamedTuple):
+    """At a value of the driving quantity, from one position to another, deg."""
+
+    at: float
+    before_deg: float
+    after_deg: float
 
 
 class Mechanism(Protocol):
@@ -36,8 +44,8 @@ class Mechanism(Protocol):
         """
         ...
 
-    def slips(self, held_deg: float, begin: float, end: float) -> Iterator[tuple[float, float]]:
-        """(driving quantity, position in deg after it) of each slip on the way from begin to end."""
+    def slips(self, held_deg: float, begin: float, end: float) -> Iterator[Slip]:
+        """Each slip on the way from one value of the driving quantity to another."""
         ...
 
 
@@ -72,18 +80,17 @@ class History:
 def history(mechanism: Mechanism, plan: tuple[tuple[float, float], ...]) -> History:
     """A mechanism over a plan of (s, driving quantity), which it came to from rest."""
     held = 0.0
-    for _, to in mechanism.slips(held, 0.0, plan[0][1]):
-        held = to
+    for slip in mechanism.slips(held, 0.0, plan[0][1]):
+        held = slip.after_deg
     held = _settled(mechanism, held, plan[0][1])
     rows = [(0.0, held, 0.0)]
     for (begin_s, begin), (end_s, end) in pairwise(plan):
         if begin_s > 0.0:
             rows.append((begin_s, held, _left(rows[-1], begin_s)))
-        for at, to in mechanism.slips(held, begin, end):
-            at_s = begin_s + (end_s - begin_s) * (at - begin) / (end - begin)
-            gone = _settled(mechanism, held, at) - to
-            rows.append((at_s, to, gone + _left(rows[-1], at_s)))
-            held = to
+        for slip in mechanism.slips(held, begin, end):
+            held = slip.after_deg
+            at_s = begin_s + (end_s - begin_s) * (slip.at - begin) / (end - begin)
+            rows.append((at_s, held, slip.before_deg - held + _left(rows[-1], at_s)))
         held = _settled(mechanism, held, end)
     start_s, held_deg, excess_deg = np.array(rows, float).T
     plan_s, driving = np.array(plan, float).T

@@ -20,6 +20,7 @@ from breakerbench.bench.model import Bench
 from breakerbench.bench.randomness import stream
 from breakerbench.bench.sensors import Encoder, Index
 from breakerbench.bench.shaft import Shaft
+from breakerbench.bench.weights import SprungWeights, weights_for
 
 PULSES = (60, 90, 100, 120, 180, 200, 256, 360, 500, 512, 720, 1000, 1024)
 CURRENT_RANGES_A = (0.1, 1.0, 10.0)
@@ -93,6 +94,40 @@ def random_bench(seed: int, **fixed: Any) -> Bench:
         encoder=_encoder(sensors, drawn) if drawn["encoder"] else None,
         notes=(f"random bench {seed}",),
     )
+
+
+def random_sweep(seed: int, **fixed: Any) -> Bench:
+    """The bench of ``random_bench`` with random weights, swept through their range and back.
+
+    It begins below where they start; in a third of the cases it turns round before their stop.
+    ``fixed`` as there (speed and length are those of the sweep).
+    """
+    bench = random_bench(seed, **fixed)
+    chance = stream(seed, "random weights")
+    weights, start_rpm, full_rpm = _weights(chance)
+    low = chance.uniform(0.4, 0.8) * start_rpm
+    high = full_rpm * (chance.uniform(1.02, 1.2) if chance.random() < 2 / 3 else 0.85)
+    ramp_s = (high - low) / chance.uniform(60.0, 160.0)
+    points = [(0.0, low)]
+    for lasting, rpm in ((2.0, low), (ramp_s, high), (2.0, high), (ramp_s, low), (1.5, low)):
+        points.append((points[-1][0] + lasting, rpm))
+    return replace(bench, weights=weights, drive=replace(bench.drive, points=tuple(points)))
+
+
+def _weights(chance: np.random.Generator) -> tuple[SprungWeights, float, float]:
+    """One or two springs, and the speeds of start and stop."""
+    two = bool(chance.random() < 0.6)
+    start_rpm = chance.uniform(350.0, 800.0)
+    full_rpm = min(start_rpm * chance.uniform(1.5, 3.5), 2400.0)
+    full_deg = chance.uniform(5.0, 16.0)
+    friction = chance.uniform(0.0, 0.1)
+    bend = None
+    if two:
+        # by the square of the speed the first stretch is the steeper one, as two springs have it
+        share = chance.uniform(0.15, 0.45)
+        square = start_rpm**2 + share * (full_rpm**2 - start_rpm**2)
+        bend = (math.sqrt(square), full_deg * (share + (1.0 - share) * chance.uniform(0.1, 0.5)))
+    return weights_for(start_rpm, bend, (full_rpm, full_deg), friction), start_rpm, full_rpm
 
 
 def _log_uniform(chance: np.random.Generator, low: float, high: float) -> float:

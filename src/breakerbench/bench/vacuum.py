@@ -18,6 +18,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from breakerbench.bench.history import Slip
+
 Floats = NDArray[np.float64]
 Steps = tuple[tuple[float, float], ...]
 
@@ -41,12 +43,12 @@ class VacuumUnit:
     scatter_deg          scatter that the plate adds while it is pulled, standard deviation
     """
 
-    area_mm2: float = 1500.0
-    preload_n: float = 12.0
-    rate_n_per_mm: float = 5.0
+    area_mm2: float = 1200.0
+    preload_n: float = 15.0
+    rate_n_per_mm: float = 10.0
     stop_mm: float = 3.5
     arm_mm: float = 26.0
-    friction_n: float = 0.3
+    friction_n: float = 0.4
     leak_share: float = 0.0
     stuck_deg: float | None = None
     widening_mm_per_deg: float = 0.0
@@ -75,7 +77,7 @@ class VacuumUnit:
         travel: Floats = np.degrees(np.clip(held_mm, least, most) / self.arm_mm)
         return travel
 
-    def slips(self, _held_deg: float, _begin: float, _end: float) -> Iterator[tuple[float, float]]:
+    def slips(self, _held_deg: float, _begin: float, _end: float) -> Iterator[Slip]:
         """None: a spring always pulls harder the further it is drawn."""
         return iter(())
 

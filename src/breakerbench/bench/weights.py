@@ -28,6 +28,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from breakerbench.bench.history import Slip
+
 Floats = NDArray[np.float64]
 
 #: A move of less than this at one speed is no slip, deg.
@@ -87,8 +89,8 @@ class SprungWeights:
         """
         return self._rest_deg(held_deg, speed_rpm, self.friction_nmm + self.stiction_nmm)
 
-    def slips(self, held_deg: float, begin: float, end: float) -> Iterator[tuple[float, float]]:
-        """(rpm, deg after it) of each slip on the way from one speed to another."""
+    def slips(self, held_deg: float, begin: float, end: float) -> Iterator[Slip]:
+        """Each slip on the way from one speed to another."""
         if self.stuck_deg is not None or begin == end:
             return
         way = 1.0 if end > begin else -1.0
@@ -103,7 +105,7 @@ class SprungWeights:
             beyond = np.array(at + 1e-4 * way)
             to = float(self._rest_deg(np.array(held_deg), beyond, self.friction_nmm))
             if abs(to - held_deg) > _SLIP_DEG:
-                yield at, to
+                yield Slip(at, held_deg, to)
                 held_deg = to
             elif way * (self._bend_deg - held_deg) > 0.0 and self._bend_deg < self.stop_deg:
                 # they follow the speed from here on; the next place to slip from is the bend
@@ -172,29 +174,32 @@ class SprungWeights:
 
 def weights_for(
     start_rpm: float,
-    bend: tuple[float, float],
+    bend: tuple[float, float] | None,
     full: tuple[float, float],
     friction_share: float = 0.0,
 ) -> SprungWeights:
     """Weights that begin to move, bend and come to the stop at given speeds, friction left out.
 
     start_rpm       where they begin to move
-    bend, full      (rpm, deg) where the heavy spring comes in, and where they reach the stop
+    bend, full      (rpm, deg) where the heavy spring comes in (None: there is none), and where they
+                    reach the stop
     friction_share  friction as a share of the torque that holds them at rest
 
-    Raises ValueError where no springs do that: the curve would have to be steeper than the growing
-    radius lets it, or the heavy spring would have to push.
+    Raises ValueError where no springs do that: the heavy one would have to push.
     """
-    (bend_rpm, bend_deg), (full_rpm, full_deg) = bend, full
-    if not 0.0 < start_rpm < bend_rpm < full_rpm or not 0.0 < bend_deg < full_deg:
+    bend_rpm, bend_deg = bend or full
+    full_rpm, full_deg = full
+    if not 0.0 < start_rpm < bend_rpm <= full_rpm or not 0.0 < bend_deg <= full_deg:
         raise ValueError("start, bend and full advance need rising speeds and rising degrees")
     bare = SprungWeights(stop_deg=full_deg)
     middle, end = math.radians(bend_deg), math.radians(full_deg)
     at_start, at_bend, at_full = bare._pull_n(np.array((start_rpm, bend_rpm, full_rpm))).tolist()
     hold = at_start * bare.radius_mm
     light = (at_bend * (bare.radius_mm + bare.growth_mm * middle) - hold) / middle
-    torque = at_full * (bare.radius_mm + bare.growth_mm * end)
-    heavy = (torque - hold - light * end) / (end - middle)
+    heavy = 0.0
+    if end > middle:
+        torque = at_full * (bare.radius_mm + bare.growth_mm * end)
+        heavy = (torque - hold - light * end) / (end - middle)
     if heavy < 0.0:
         raise ValueError("the curve gets steeper after the bend than springs let it")
     return replace(
@@ -202,7 +207,7 @@ def weights_for(
         light_preload_n=hold / bare.lever_mm,
         light_n_per_mm=light / bare.lever_mm**2,
         heavy_n_per_mm=heavy / bare.lever_mm**2,
-        slack_mm=bare.lever_mm * middle,
+        slack_mm=bare.lever_mm * middle if bend else 0.0,
         friction_nmm=friction_share * hold,
     )
 
@@ -235,5 +240,5 @@ class Weights:
         """The curve, whatever was before. Arrays broadcast."""
         return self.advance_deg(speed_rpm) + np.zeros_like(held_deg)
 
-    def slips(self, _held_deg: float, _begin: float, _end: float) -> Iterator[tuple[float, float]]:
+    def slips(self, _held_deg: float, _begin: float, _end: float) -> Iterator[Slip]:
         return iter(())

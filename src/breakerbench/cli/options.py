@@ -54,15 +54,24 @@ def number_pair(text: str) -> tuple[str, float]:
 
 def steps(text: str) -> Steps:
     """``SECONDS:VALUE,SECONDS:VALUE...``; the seconds start at 0 or later and rise."""
+    return _rising_pairs(text, "SECONDS:VALUE", "seconds")
+
+
+def curve(text: str) -> Steps:
+    """``RPM:DEG,RPM:DEG...``; the speeds start at 0 or later and rise."""
+    return _rising_pairs(text, "RPM:DEG", "speeds")
+
+
+def _rising_pairs(text: str, form: str, firsts: str) -> Steps:
     found: list[tuple[float, float]] = []
     for part in text.split(","):
-        seconds, colon, value = part.partition(":")
+        first, colon, value = part.partition(":")
         if not colon:
-            raise argparse.ArgumentTypeError(f"'{part}' is not of the form SECONDS:VALUE")
-        found.append((number(seconds), number(value)))
-    times = [seconds for seconds, _ in found]
-    if times[0] < 0 or times != sorted(set(times)):
-        raise argparse.ArgumentTypeError(f"the seconds in '{text}' do not rise from 0 on")
+            raise argparse.ArgumentTypeError(f"'{part}' is not of the form {form}")
+        found.append((number(first), number(value)))
+    rising = [first for first, _ in found]
+    if rising[0] < 0 or rising != sorted(set(rising)):
+        raise argparse.ArgumentTypeError(f"the {firsts} in '{text}' do not rise from 0 on")
     return tuple(found)
 
 
@@ -158,6 +167,8 @@ def simulate(verb: argparse.ArgumentParser) -> None:
         "examples:\n"
         "  breakerbench simulate --out worn.bbr --fault bushing-worn=needs-repair --seed 7\n"
         "  breakerbench simulate --out curve.bbr --lobes 6 --speed 0:250,20:2500,40:250\n"
+        "  breakerbench simulate --out plate.bbr --speed 300 --vacuum 0:0,5:20,10:40,15:20\n"
+        "  breakerbench simulate --out hand.bbr --kind hand\n"
         "  breakerbench simulate --fault list"
     )
     add = verb.add_argument
@@ -178,6 +189,26 @@ def simulate(verb: argparse.ArgumentParser) -> None:
         "(default 0:300,2:300,8:2500,10:2500)",
     )
     add("--seconds", metavar="S", type=number, help="length (default: to the end of the plan)")
+    add(
+        "--kind",
+        choices=("run", "hand"),
+        default="run",
+        help="run by the drive, or turned by hand with jerks, rests and going back (default run)",
+    )
+    add(
+        "--advance",
+        metavar="RPM:DEG,...",
+        type=curve,
+        help="where the weights start, bend and come to the stop, distributor rpm and degrees "
+        "(default 480:0,950:6.5,1750:11.5)",
+    )
+    add(
+        "--vacuum",
+        metavar="S:KPA,...",
+        type=steps,
+        default=(),
+        help="steps of the vacuum applied to the vacuum unit, seconds and kPa: 0:0,5:20",
+    )
     add("--lobes", metavar="N", type=whole, help="cam lobes, 1 to 12 (default 4)")
     add("--dwell-deg", metavar="DEG", type=number, help="dwell that the gap is set to")
     add("--sample-rate", metavar="HZ", type=number, help="of each channel (default 250000)")

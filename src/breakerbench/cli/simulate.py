@@ -11,8 +11,11 @@ from rich.text import Text
 from breakerbench.bench.cam import cam_for
 from breakerbench.bench.drive import Drive
 from breakerbench.bench.faults import CONDITIONS, FAULTS, LEVELS, apply, set_condition
+from breakerbench.bench.hand import by_hand
 from breakerbench.bench.model import Bench
 from breakerbench.bench.simulated import simulate
+from breakerbench.bench.vacuum import VacuumUnit
+from breakerbench.bench.weights import SprungWeights, weights_for
 from breakerbench.cli.output import output, write_json
 from breakerbench.cli.progress import progress
 from breakerbench.cli.terminal import terminal
@@ -29,6 +32,14 @@ MOST_RPM = 10000.0
 
 LOBES = 4
 GAP_MM = 0.635
+#: Where the weights start, bend and come to the stop, rpm and deg, where nothing else is asked for.
+ADVANCE: Plan = ((480.0, 0.0), (950.0, 6.5), (1750.0, 11.5))
+#: Their friction, as a share of what holds them at rest.
+FRICTION_SHARE = 0.03
+#: A run by hand: its length, s, and how long the contact may chatter as it opens, s.
+HAND_S = 40.0
+CHATTER_S = 0.002
+
 #: Dwell where none is asked for, as a share of the pitch.
 DWELL_SHARE = 0.58
 
@@ -85,8 +96,16 @@ def bench_of(args: Namespace) -> Bench:
         )
     bench = Bench(
         cam=cam_for(lobes, dwell, GAP_MM),
+        weights=weights_of(args.advance),
+        vacuum=VacuumUnit(),
+        vacuum_steps=args.vacuum,
         drive=Drive(plan_of(args.speed, args.seconds)),
     )
+    if args.kind == "hand":
+        if args.speed is not None:
+            raise BadInput("--speed", "a hand turns as it likes", "leave it out with --kind hand")
+        seconds = plan_of(None, HAND_S if args.seconds is None else args.seconds)[-1][0]
+        bench = replace(bench, drive=by_hand(args.seed, seconds), chatter_s=CHATTER_S)
     if args.sample_rate is not None:
         bench = replace(bench, converter=replace(bench.converter, sample_rate_hz=args.sample_rate))
     for fault in args.fault:
@@ -95,6 +114,18 @@ def bench_of(args: Namespace) -> Bench:
     for condition in args.condition:
         bench = set_condition(bench, condition)
     return bench
+
+
+def weights_of(curve: Plan | None) -> SprungWeights:
+    """Weights by where they start, bend and come to the stop. Raises BadInput, ValueError."""
+    start, bend, full = ADVANCE if curve is None or len(curve) != 3 else curve
+    if curve is not None and (len(curve) != 3 or start[1] != 0.0):
+        raise BadInput(
+            "--advance",
+            "needs three points, the first of them at 0 deg",
+            "give where the weights start, bend and come to the stop: 480:0,950:6.5,1750:11.5",
+        )
+    return weights_for(start[0], bend, full, FRICTION_SHARE)
 
 
 def plan_of(speed: Plan | None, seconds: float | None) -> Plan:

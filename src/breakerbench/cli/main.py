@@ -31,6 +31,7 @@ BAD_INPUT, FAULT, STOPPED, PIPE_CLOSED, TERMINATED = 2, 3, 130, 141, 143
 VERBS = {
     "demo": "the whole job on the simulated bench: before, the repair, after",
     "analyze": "measure a recording or import, decide against a specification",
+    "export": "a recording or import as CSV, WAV or VCD for other programs",
     "simulate": "a recording from the simulated bench, its truth beside it",
     "spec": "the specification library: list, show, check, new",
 }

@@ -108,6 +108,11 @@ def analyze(verb: argparse.ArgumentParser) -> None:
         help="draw the figures into DIR, as SVG and PNG; it is made where it does not exist",
     )
     add("--strict", action="store_true", help="exit status 1 when any decision is not a pass")
+    _import(verb)
+    _display(verb)
+
+
+def _import(verb: argparse.ArgumentParser) -> None:
     add = verb.add_argument_group("what an import does not say itself").add_argument
     many: dict[str, Any] = {"action": "append", "default": []}
     add(
@@ -148,7 +153,6 @@ def analyze(verb: argparse.ArgumentParser) -> None:
         default=(),
         help="steps of the vacuum applied by hand, seconds and kPa: 0:0,10:20",
     )
-    _display(verb)
 
 
 def _display(verb: argparse.ArgumentParser) -> None:
@@ -156,6 +160,31 @@ def _display(verb: argparse.ArgumentParser) -> None:
     bases = ("distributor", "crankshaft")
     add("--degrees", choices=bases, default=bases[0], help="degrees of which shaft")
     add("--speed-basis", choices=bases, default=bases[0], help="rpm of which shaft")
+
+
+def export(verb: argparse.ArgumentParser) -> None:
+    verb.description = (
+        "Write a recording or an import as CSV, WAV or VCD for other programs, or as a recording\n"
+        "of this one. It says what the format does not keep, and the command that reads it back."
+    )
+    verb.epilog = (
+        "examples:\n"
+        "  breakerbench export run.bbr --out run.csv\n"
+        "  breakerbench export run.bbr --out closeup.csv --from 3 --to 3.5\n"
+        "  breakerbench export scope.csv --column points_v=CH1 --out scope.bbr\n\n"
+        "CSV, WAV and VCD cannot show a hole in a recording: export one side of it."
+    )
+    add = verb.add_argument
+    add("file", metavar="FILE", type=name, help="the recording or import; told by its content")
+    add("--out", metavar="OUT", type=name, required=True, help="the file to write")
+    add(
+        "--format",
+        choices=("csv", "wav", "vcd", "bbr"),
+        help="where the name of OUT does not tell: bbr is a recording of this program",
+    )
+    add("--from", metavar="S", dest="from_s", type=number, help="begin here, s from the start")
+    add("--to", metavar="S", dest="to_s", type=number, help="end here, s from the start")
+    _import(verb)
 
 
 def simulate(verb: argparse.ArgumentParser) -> None:

@@ -25,8 +25,7 @@ def output(path: str, *inputs: str, device: bool = False, optional: bool = False
     Raises BadInput where the file cannot be made.
     """
     target = Path(os.path.realpath(path))
-    if any(_same(target, other) for other in inputs):
-        raise BadInput(path, "is the input itself", "name another file for the output")
+    refuse_input(path, *inputs)
     direct = device and target.exists() and not (target.is_file() or target.is_dir())
     with nullcontext(target) if direct else written_beside(path, optional) as part:
         try:
@@ -37,6 +36,13 @@ def output(path: str, *inputs: str, device: bool = False, optional: bool = False
             if error.filename in (None, str(part)):  # no such folder; the disk is full
                 raise cannot_write(path, error) from error
             raise
+
+
+def refuse_input(path: str, *inputs: str) -> None:
+    """Raises BadInput where ``path`` is one of the ``inputs``, which must not be overwritten."""
+    target = Path(os.path.realpath(path))
+    if any(_same(target, other) for other in inputs):
+        raise BadInput(path, "is the input itself", "name another file for the output")
 
 
 @contextmanager

@@ -20,12 +20,15 @@ _MAX_TOKEN = 1 << 19
 _MAX_DEFINITIONS = 1_000_000
 _MAX_DEPTH = 256
 _MAX_COMMENTS = 20
+_MAX_COMMENT_LINES = 1000
 _SPACE = b" \t\r\n\v\f"
 _UNITS = {
     "s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "ps": 1e-12, "fs": 1e-15, "as": 1e-18, "zs": 1e-21
 }  # fmt: skip
 _MAX_MAGNITUDE = 1_000_000
 _REAL = ("real", "realtime")
+#: Comments and names may hold any letters; the format itself is of ASCII.
+_TO_ASCII = bytes(byte if byte < 128 else ord("?") for byte in range(256))
 
 
 @dataclass(slots=True)
@@ -63,6 +66,8 @@ class _Stream(RawIOBase):
             raise _EndlessError
         length = min(len(buffer), self.end - self.done)
         read = self._file.readinto(memoryview(buffer)[:length]) or 0 if length > 0 else 0
+        if not (data := bytes(buffer[:read])).isascii():
+            buffer[:read] = data.translate(_TO_ASCII)  # the library stops at anything else
         self.done += read
         return read
 
@@ -109,7 +114,8 @@ class VcdTokens:
         seen: list[str] = []
         names: dict[str, list[str]] = {}
         for channel in CHANNEL_NAMES:
-            names.setdefault(options.columns.get(channel, channel), []).append(channel)
+            name = options.columns.get(channel, channel).encode().translate(_TO_ASCII).decode()
+            names.setdefault(name, []).append(channel)
         scopes: list[str] = []
         definitions = Definitions()
         comments: list[str] = []
@@ -140,12 +146,12 @@ class VcdTokens:
             elif kind in (TokenKind.DATE, TokenKind.VERSION):
                 definitions.notes[kind.name.lower()] = printable(str(data).strip())
             elif kind is TokenKind.COMMENT:
-                text = str(data).strip()
-                key, colon, value = text.partition(":")
-                if key.strip().lower() == "simulated" and colon:
-                    definitions.notes["simulated"] = printable(value.strip())
-                elif text and len(comments) < _MAX_COMMENTS:
-                    comments.append(printable(text))
+                for text in map(str.strip, str(data).splitlines()[:_MAX_COMMENT_LINES]):
+                    key, colon, value = text.partition(":")
+                    if key.strip().lower() == "simulated" and colon:
+                        definitions.notes["simulated"] = printable(value.strip())
+                    elif text and len(comments) < _MAX_COMMENTS:
+                        comments.append(printable(text))
             elif kind not in (TokenKind.ATTRBEGIN, TokenKind.ATTREND):
                 raise self.refuse("a change before $enddefinitions", "export it again")
         else:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from breakerbench.judge.reading import stated
 from breakerbench.measure.bounce import LATE_SHARE, SETTLE_DEG
+from breakerbench.measure.timing import BIN_RPM
 from breakerbench.papers.page import SMALL_PT, TEXT_PT, footer, legend, new_page
 from breakerbench.papers.panels import (
     BAND,
@@ -75,7 +76,7 @@ def advance(subject: Subject) -> Figure:
     for rows, look, line in zip((up, down), looks, ("-", DASHES), strict=True):
         x, y, u = _columns(subject, rows, "deg")
         axes.plot(x, y, color=look["color"], linestyle=line, linewidth=1.4, zorder=2)
-        points(axes, x, y, u, "y", **look)
+        points(axes, x, y, u, "y", capsize=3, **look)
     _marks(axes, subject)
     words(page, 0.815, _said(subject, bool(limits), bool(falling)))
     legend(page, (axes,), 0.205)
@@ -134,6 +135,7 @@ def _marks(axes: Axes, subject: Subject) -> None:
         axes.text(
             0.012, y, f"largest {text} {shown.unit('deg')}", transform=axes.get_yaxis_transform(),
             ha="left", va="bottom", size=TEXT_PT,
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0},
         )  # fmt: skip
 
 
@@ -148,7 +150,7 @@ def _said(subject: Subject, limits: bool, falling: bool) -> list[tuple[str, str,
         items.append(
             told(subject, title, path)
             if decided is None
-            else told(subject, title, key, more=_where(subject, decided, path))
+            else told(subject, title, key, more=subject.shown.sentence(decided.get("why") or ""))
         )
     items.append(told(subject, "Hysteresis", "advance.hysteresis_deg", "advance.u_hysteresis_deg"))
     for title, key, u_key, unit in (
@@ -162,15 +164,6 @@ def _said(subject: Subject, limits: bool, falling: bool) -> list[tuple[str, str,
             text = f"{number} {subject.shown.unit(unit)}"
         items.append((title, "", BLACK, text))
     return items
-
-
-def _where(subject: Subject, decided: Mapping[str, Any], path: str) -> str:
-    """At which speed the point lies that was judged."""
-    for row in subject.get(path) or ():
-        if row["deg"] == decided.get("value"):
-            speed = row["rpm"] * subject.shown.factor("rpm")
-            return f"worst point, at {speed:,.0f} {subject.shown.unit('rpm')}"
-    return ""
 
 
 def _columns(
@@ -214,7 +207,7 @@ def bounce(subject: Subject) -> Figure:
     upper.set_ylabel(f"settling, {shown.unit('deg')}")
     upper.tick_params(labelbottom=False)
     speeds = [row["rpm"] * shown.factor("rpm") for row in rows]
-    lower.set_ylim(0.0, 105.0)
+    lower.set_ylim(-7.0, 107.0)  # a mark at either end is seen whole
     lower.set_yticks([0, 50, 100])
     lower.plot(
         speeds, [100.0 * row["share"] for row in rows], color=BLUE, marker="D", markersize=6,
@@ -254,8 +247,10 @@ def _bounce_said(subject: Subject, limit: float) -> list[tuple[str, str, str, st
         ),
     ]  # fmt: skip
     if looked is not None:
-        speed = f"{looked * shown.factor('rpm'):,.0f} {shown.unit('rpm')}"
-        items.append(("Looked", "", BLACK, f"up to {speed}; faster, a loss of contact may hide"))
+        text = f"{looked * shown.factor('rpm'):,.0f} {shown.unit('rpm')}"
+        if looked + BIN_RPM < (subject.get("speed.max_rpm") or 0.0):
+            text += "; faster, a loss of contact may leave no sign"
+        items.append(("Looked up to", "", BLACK, text))
     return items
 
 

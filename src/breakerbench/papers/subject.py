@@ -66,7 +66,7 @@ class Subject:
 
     def why(self, key: str) -> str:
         """The reason why the figure at ``key`` is missing."""
-        return Result(self.result).why(key)
+        return self.shown.sentence(Result(self.result).why(key))
 
     @property
     def applies(self) -> bool:
@@ -127,7 +127,8 @@ def verdict(
         bounds = limits(decided.get("low"), decided.get("high"), unit, shown)
         bounds = f"{'limits' if ' to ' in bounds else 'limit'} {bounds}"
         if decided.get("value") is None:
-            return word, INKS.get(style, BLACK), f"{bounds}; {harmless(decided.get('why') or '')}"
+            why = harmless(shown.sentence(decided.get("why") or ""))
+            return word, INKS.get(style, BLACK), f"{bounds}; {why}"
         number = shown.number(decided["value"], unit, decided.get("u"))
         text = f"{what}{number} {shown.unit(unit)}; {bounds}"
         return word, INKS.get(style, BLACK), text
@@ -150,7 +151,10 @@ def settling(subject: Subject, *keys: str) -> list[str]:
         settle = (subject.decision(key) or {}).get("settle")
         if settle:
             by_what.setdefault(settle, []).append(name(key).removesuffix(", largest"))
-    return [f"To settle {' and '.join(names)}: {what}." for what, names in by_what.items()]
+    return [
+        f"To settle {' and '.join(names)}: {subject.shown.sentence(what)}."
+        for what, names in by_what.items()
+    ]
 
 
 def missing(subject: Subject) -> dict[str, str]:

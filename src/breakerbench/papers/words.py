@@ -6,6 +6,7 @@ Shared by the terminal and the papers, so that both say the same. Takes the cont
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -102,6 +103,13 @@ class Shown:
             return plain_number(value)
         rounded, uncertainty = round_for_print(value, u * self.factor(unit))
         return f"{rounded} ± {uncertainty}"
+
+    def sentence(self, text: str) -> str:
+        """A sentence of the judge's, which speaks of the distributor, where the display does not."""
+        for basis, word in ((self.speed, r"rpm"), (self.degrees, r"deg(?:rees?)?")):
+            if basis != "distributor":
+                text = re.sub(rf"(?<=\d) {word}\b", lambda found: f" distributor{found[0]}", text)
+        return text
 
     def __str__(self) -> str:
         return f"Degrees are {self.degrees} degrees, speeds are {self.speed} rpm."

@@ -13,13 +13,14 @@ from breakerbench.cautions import CAUTIONS
 from breakerbench.cli.advice import advice
 from breakerbench.cli.demo import SPECIFICATION
 from breakerbench.judge.specification import load_specification
+from breakerbench.papers.subject import PICTURES
 from breakerbench.papers.words import Shown
 from cli.command import breakerbench, names
 
 WRITTEN = {"demo.toml"} | {
     f"demo-{which}{ending}"
     for which in ("before", "after")
-    for ending in (".bbr", ".bbr.truth.json", ".json")
+    for ending in (".bbr", ".bbr.truth.json", ".json", "-pictures")
 }
 
 
@@ -68,6 +69,12 @@ def test_files(tmp_path: Path) -> None:
             "analyze", folder / f"demo-{which}.bbr", "--spec", folder / "demo.toml", "--json", "-"
         )
         assert again.out == kept  # the printed command gives the same
+        advance = {one["what"]: one["decision"] for one in result["decisions"]}
+        assert advance["advance.hysteresis_deg"] == decision
+        off = result["advance"]["max_deg"] - truth["advance"]["max_deg"]
+        assert abs(off) <= max(0.15, result["advance"]["u_max_deg"])
+        drawn = names(folder / f"demo-{which}-pictures")
+        assert {f"{stem}.{kind}" for stem in PICTURES for kind in ("svg", "png")} <= drawn
 
 
 def test_folders_that_cannot_be(tmp_path: Path) -> None:

@@ -1,7 +1,8 @@
 """The distributor of the demo: invented from end to end, belonging to nobody and to no engine.
 
 Four lobes, 12 V, negative ground; contact gap 0.635 mm; dwell 50 to 58 deg, to be set to 52 with
-new points. It comes in with a gap far too narrow and worn bushings, and goes out with both mended.
+new points. Its weights begin to move at about 450 rpm and are all out, 11 deg ahead, at 1,700 rpm.
+It comes in with a gap far too narrow, worn bushings and weights that stick, and goes out mended.
 """
 
 from __future__ import annotations
@@ -9,16 +10,19 @@ from __future__ import annotations
 from dataclasses import replace
 
 from breakerbench.bench.cam import cam_for
-from breakerbench.bench.drive import Drive, Ripple, plateaus
+from breakerbench.bench.drive import Drive, Ripple
 from breakerbench.bench.faults import apply
 from breakerbench.bench.feed import Feed
 from breakerbench.bench.front_end import FrontEnd
 from breakerbench.bench.model import Bench
 from breakerbench.bench.sensors import Encoder, Index
 from breakerbench.bench.shaft import Shaft
+from breakerbench.bench.weights import weights_for
 
-#: Plateaus of the demo's run, rpm.
-SPEEDS_RPM: tuple[float, ...] = (400.0, 800.0, 1200.0, 1600.0)
+#: The demo's run, (s, rpm): at rest of the weights, up through the range, and down again.
+SWEEP: tuple[tuple[float, float], ...] = (
+    (0.0, 250.0), (4.0, 250.0), (19.0, 1900.0), (21.0, 1900.0), (36.0, 250.0), (40.0, 250.0),
+)  # fmt: skip
 
 
 def healthy() -> Bench:
@@ -28,12 +32,12 @@ def healthy() -> Bench:
         angle_error_deg=(0.12, -0.08, -0.15, 0.11),
         lift_error_mm=(0.002, -0.003, 0.0, 0.001),
     )
-    drive: Drive = plateaus(SPEEDS_RPM, hold_s=2.5, ramp_s=0.5)
     front_end = FrontEnd(closing_lag_s=0.1e-6, u_delay_s=0.2e-6)
     return Bench(
         cam=cam,
         shaft=Shaft(scatter_deg=0.09, eccentricity_mm=0.004, eccentricity_deg=70.0),
-        drive=replace(drive, ripples=(Ripple(0.004, 1.0, 15.0), Ripple(0.003, 0.41, 200.0))),
+        weights=weights_for(450.0, (1000.0, 7.0), (1700.0, 11.0), friction_share=0.03),
+        drive=Drive(SWEEP, (Ripple(0.004, 1.0, 15.0), Ripple(0.003, 0.41, 200.0))),
         feed=Feed(volts=12.4, series_ohm=24.0, contact_ohm=0.03, pick_up_v=0.02),
         points=front_end,
         current=front_end,
@@ -44,12 +48,14 @@ def healthy() -> Bench:
 
 def before() -> Bench:
     """The same distributor as it came in."""
-    return apply(
-        apply(healthy(), "bushing-worn", "needs repair"), "points-gap-narrow", "needs repair"
-    )
+    bench = healthy()
+    for fault in ("bushing-worn", "points-gap-narrow", "weights-sticking"):
+        bench = apply(bench, fault, "needs repair")
+    return bench
 
 
 def after() -> Bench:
-    """And as it went out: new bushings and points, gap set."""
-    bench = healthy()
-    return replace(bench, notes=("bushings and points renewed, gap set",))
+    """And as it went out: new bushings and points, gap set, weights free."""
+    return replace(
+        healthy(), notes=("bushings and points renewed, gap set", "weights freed and oiled")
+    )

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import shutil
 from argparse import Namespace
-from contextlib import nullcontext
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +23,7 @@ from breakerbench.cli.advice import advice
 from breakerbench.cli.analyze import measured
 from breakerbench.cli.output import folder as made_folder
 from breakerbench.cli.output import output, write_json
+from breakerbench.cli.pictures import Places
 from breakerbench.cli.progress import progress
 from breakerbench.cli.report import (
     new_table,
@@ -35,13 +36,16 @@ from breakerbench.cli.report import (
 )
 from breakerbench.cli.simulate import write_simulated
 from breakerbench.cli.terminal import terminal
+from breakerbench.edges.average import Averaged
 from breakerbench.errors import harmless
 from breakerbench.judge.specification import Specification, load_specification
+from breakerbench.papers.subject import Subject
 from breakerbench.papers.words import Shown, limits, name
 from breakerbench.pipeline import analyze
 
 SPECIFICATION = Path(__file__).with_name("demo.toml")
 SEED = 1
+RUNS = ("before", "after")
 
 Result = dict[str, Any]
 
@@ -51,12 +55,20 @@ def run(args: Namespace) -> int:
     shown = Shown(args.degrees, args.speed_basis)
     spec = load_specification(SPECIFICATION)
     console = terminal()
-    kept = nullcontext(None) if args.out is None else made_folder(args.out, ("demo*",))
-    with kept as folder:
+    with ExitStack() as kept:
+        folder = None
+        if args.out is not None:
+            folder = kept.enter_context(made_folder(args.out, ("demo*",)))
+            # Made ready now: a picture that cannot be written is said before the long work.
+            places = {which: Places(kept, str(folder / pictures(which))) for which in RUNS}
+            for each in places.values():
+                each.ready()
         _print_opening(console)
 
         _print_heading(console, "1. As it came in")
-        before = _measured(scenario.before(), spec, folder, "before")
+        before, contact = _measured(scenario.before(), spec, folder, "before")
+        if folder is not None:
+            places["before"].draw(Subject("demo-before.bbr", before, spec, shown, contact))
         _print_run(console, before, shown)
 
         _print_heading(console, "2. What to do")
@@ -66,7 +78,9 @@ def run(args: Namespace) -> int:
         _print_heading(console, "3. As it goes out")
         repaired = scenario.after()
         console.print(Text(f"Mended in this story: {'; '.join(repaired.notes)}."))
-        after = _measured(repaired, spec, folder, "after")
+        after, contact = _measured(repaired, spec, folder, "after")
+        if folder is not None:
+            places["after"].draw(Subject("demo-after.bbr", after, spec, shown, contact))
         _print_run(console, after, shown)
 
         _print_heading(console, "4. Before against after")
@@ -78,17 +92,27 @@ def run(args: Namespace) -> int:
     return 0
 
 
-def _measured(bench: Bench, spec: Specification, folder: Path | None, which: str) -> Result:
-    """Result for a bench: through a recording where there is a folder for it, else directly."""
+def pictures(which: str) -> str:
+    """Name of the folder of the pictures of a run."""
+    return f"demo-{which}-pictures"
+
+
+def _measured(
+    bench: Bench, spec: Specification, folder: Path | None, which: str
+) -> tuple[Result, Averaged | None]:
+    """Result for a bench: through a recording where there is a folder for it, else directly.
+
+    And the contact trace for a picture, where there is a folder.
+    """
     if folder is None:
         with progress(f"measuring {which}") as report:
-            return analyze(simulate(bench, SEED), spec, report)
+            return analyze(simulate(bench, SEED), spec, report), None
     recording = str(folder / f"demo-{which}.bbr")
     write_simulated(bench, SEED, recording)
-    result, _ = measured(recording, None, spec)
+    result, contact = measured(recording, None, spec, averaging=True)
     with output(str(folder / f"demo-{which}.json")) as part:
         write_json(part, result)
-    return result
+    return result, contact
 
 
 def _print_opening(console: Console) -> None:
@@ -138,7 +162,12 @@ def _print_closing(console: Console, folder: Path | None) -> None:
         console.print(Text("\nNothing was written: --out DIR keeps the recordings and results."))
         return
     where = harmless(str(folder))
-    console.print(Text(f"\nIn {where}: the two recordings, the truth about them, both results."))
+    console.print(
+        Text(
+            f"\nIn {where}: the two recordings, the truth about them, both results, and pictures of "
+            f"both ({pictures('before')}, {pictures('after')})."
+        )
+    )
     console.print(Text("Look at one again with"))
     console.print(
         Text(f"  breakerbench analyze {where}/demo-before.bbr --spec {where}/demo.toml"),

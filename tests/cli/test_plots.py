@@ -9,23 +9,52 @@ import signal
 import subprocess
 import sys
 from pathlib import Path
+from xml.etree import ElementTree
 
 import pytest
 from PIL import Image
 
 from breakerbench.cli.main import main
-from breakerbench.papers.subject import FILES
+from breakerbench.papers.subject import (
+    ADVANCE,
+    BOUNCE,
+    CONTACT,
+    DWELL,
+    FILES,
+    INDEX,
+    KINDS,
+    LOBES,
+    PICTURES,
+    SPACING,
+)
 from cli.command import CLEAN, COMMAND, Ran, breakerbench, names, stopped_while_writing
 from cli.traces import write_csv
 
 
-def pictures(folder: Path) -> dict[str, bytes]:
+#: What a second at one speed has: no lobes over speed, no advance.
+STEADY = (DWELL, SPACING, BOUNCE, CONTACT)
+SAID = """Pictures in new/pictures: dwell, spacing-scatter, bounce, contact (each as SVG
+and PNG; index.html shows all)
+No picture of dwell-by-lobe: one speed only; each lobe's dwell at it is in dwell
+No picture of advance: needs a run through the speeds: three speeds or more, 100
+rpm apart
+"""
+
+
+def files(*stems: str) -> set[str]:
+    return {f"{stem}.{kind}" for stem in stems for kind in KINDS} | {INDEX}
+
+
+def pictures(folder: Path, *stems: str) -> dict[str, bytes]:
     """All the pictures, each whole."""
-    found = {each: (folder / each).read_bytes() for each in FILES}
-    for content in found.values():
-        image = Image.open(io.BytesIO(content))
-        image.load()
-        assert (image.format, image.size) == ("PNG", (2560, 1600))
+    found = {each: (folder / each).read_bytes() for each in files(*(stems or STEADY))}
+    for name, content in found.items():
+        if name.endswith(".png"):
+            image = Image.open(io.BytesIO(content))
+            image.load()
+            assert (image.format, image.size) == ("PNG", (2560, 1600))
+        elif name.endswith(".svg"):
+            assert ElementTree.fromstring(content).get("viewBox") == "0 0 921.6 576"
     return found
 
 
@@ -33,17 +62,57 @@ def test_pictures_beside_the_report(trace_csv: Path, shown: Ran, tmp_path: Path)
     arguments = ("analyze", trace_csv, "--spec", "four-lobe", "--plots", "new/pictures")
     ran = breakerbench(*arguments, folder=tmp_path)
     assert (ran.status, ran.err) == (0, "")
-    assert ran.out == shown.out
+    title, rest = shown.out.split("\n", 1)
+    assert ran.out == f"{title}\n{SAID}{rest}"
     first = pictures(tmp_path / "new" / "pictures")
-    assert names(tmp_path / "new" / "pictures") == set(FILES)
-    # again, into the same folder, with another display: ours are replaced, no others are touched
+    assert names(tmp_path / "new" / "pictures") == files(*STEADY)
+    # again, into the same folder, with another display: ours are replaced, no others are touched,
+    # and a picture of another run that this one has none of goes
     (tmp_path / "new" / "pictures" / "mine.png").write_text("mine")
+    (tmp_path / "new" / "pictures" / f"{ADVANCE}.svg").write_text("of an earlier run")
     ran = breakerbench(*arguments, "--degrees", "crankshaft", folder=tmp_path)
     assert (ran.status, ran.err) == (0, "")
     second = pictures(tmp_path / "new" / "pictures")
-    assert all(first[each] != second[each] for each in FILES)
-    assert names(tmp_path / "new" / "pictures") == {*FILES, "mine.png"}
+    assert all(first[each] != second[each] for each in first)
+    assert names(tmp_path / "new" / "pictures") == {*files(*STEADY), "mine.png"}
     assert (tmp_path / "new" / "pictures" / "mine.png").read_text() == "mine"
+
+
+def test_the_index_lists_what_was_drawn_and_why_not_the_rest(
+    trace_csv: Path, tmp_path: Path
+) -> None:
+    ran = breakerbench("analyze", trace_csv, "--plots", ".", folder=tmp_path)
+    assert ran.status == 0
+    page = (tmp_path / INDEX).read_text()
+    for stem in STEADY:
+        assert f'<img src="{stem}.svg"' in page
+        assert f'<a href="{stem}.png"' in page
+    for stem in (LOBES, ADVANCE):
+        assert f"{stem}.svg" not in page
+        assert f"<li>{PICTURES[stem]}: " in page
+    assert ("SIMULATED" in page) is ("SIMULATED" in ran.out)
+    assert "Tens of kilovolts" in page
+    assert "<script" not in page
+    assert "http" not in page
+
+
+def test_a_sweep_of_the_simulated_bench_has_every_picture(tmp_path: Path) -> None:
+    speeds = "0:300,2:300,8:1500,9:1500,15:300,17:300"
+    made = breakerbench(
+        "simulate", "--out", "run.bbr", "--speed", speeds, "--seconds", "17", folder=tmp_path
+    )
+    assert made.status == 0, made.err
+    ran = breakerbench("analyze", "run.bbr", "--plots", "p", folder=tmp_path)
+    assert (ran.status, ran.err) == (0, "")
+    drawn = pictures(tmp_path / "p", *PICTURES)
+    assert names(tmp_path / "p") == set(FILES)
+    assert "No picture" not in ran.out
+    for each, content in drawn.items():
+        if each.endswith((".svg", ".html")):
+            assert b"SIMULATED: no real distributor was measured" in content
+    again = breakerbench("analyze", "run.bbr", "--plots", "again", folder=tmp_path)
+    assert again.status == 0
+    assert pictures(tmp_path / "again", *PICTURES) == drawn  # same input, same bytes
 
 
 def test_standard_output_stays_clean(trace_csv: Path, as_json: Ran, tmp_path: Path) -> None:
@@ -59,7 +128,7 @@ def test_the_json_may_go_into_the_same_new_folder(trace_csv: Path, tmp_path: Pat
     out = ("--plots", "new", "--json", "new/result.json")
     ran = breakerbench("analyze", trace_csv, *out, folder=tmp_path)
     assert (ran.status, ran.err) == (0, "")
-    assert names(tmp_path / "new") == {*FILES, "result.json"}
+    assert names(tmp_path / "new") == {*files(*STEADY), "result.json"}
 
 
 def test_neither_surroundings_nor_settings_matter(trace_csv: Path, tmp_path: Path) -> None:

@@ -4,10 +4,16 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
+from breakerbench.edges.average import Averaged, Shape
 from breakerbench.judge.decisions import decide
 from breakerbench.judge.specification import Specification, parse_specification
 from breakerbench.papers.subject import Subject
 from breakerbench.papers.words import Shown
+
+Floats = NDArray[np.float64]
 
 LIMITS = """
 [dwell]
@@ -21,6 +27,15 @@ max_interval_error_deg = 1.5
 [scatter]
 max_deg = 0.5
 """
+CURVES = """
+[bounce]
+settle_deg = 0.6
+none_below_rpm = 1500
+[advance]
+points = [[400, -0.5, 0.5], [900, 4.0, 6.0], [1600, 9.0, 11.0]]
+falling = [[800, 3.0, 7.0], [1500, 9.0, 11.5]]
+max_hysteresis_deg = 1.0
+"""
 
 
 def specification(body: str = LIMITS, lobes: int = 4, name: str = "of the test") -> Specification:
@@ -29,6 +44,12 @@ def specification(body: str = LIMITS, lobes: int = 4, name: str = "of the test")
         f'source = "invented for a test"\n{body}\n'
     )
     return parse_specification(text.encode(), "test.toml")
+
+
+def _curve(*points: tuple[float, float]) -> list[dict[str, float]]:
+    return [
+        {"rpm": rpm, "deg": deg, "u_deg": 0.05 * (k + 1)} for k, (rpm, deg) in enumerate(points)
+    ]
 
 
 def result(lobes: int = 4) -> dict[str, Any]:
@@ -47,8 +68,12 @@ def result(lobes: int = 4) -> dict[str, Any]:
             "u_per_lobe_deg": [0.3 + 0.01 * lobe for lobe in each],
             "variation_deg": 1.0, "u_variation_deg": 0.4,
             "by_speed": [
-                {"rpm": 400.0, "deg": 53.5, "u_deg": 0.2},
-                {"rpm": 1600.0, "deg": 54.5, "u_deg": 0.6},
+                {
+                    "rpm": rpm, "deg": deg, "u_deg": u,
+                    "per_lobe_deg": [deg + 0.1 * lobe for lobe in each],
+                    "u_per_lobe_deg": [u + 0.01 * lobe for lobe in each],
+                }
+                for rpm, deg, u in ((400.0, 53.5, 0.2), (1600.0, 54.5, 0.6))
             ],
             "meter_deg": 53.9,
         },
@@ -58,8 +83,48 @@ def result(lobes: int = 4) -> dict[str, Any]:
             "u_deg": 0.11, "u_interval_deg": 0.17,
         },
         "scatter": {"deg": 0.75, "range_deg": 3.5, "u_deg": 0.06},
+        "bounce": {
+            "onset_rpm": 1175.0, "u_onset_rpm": 50.0, "looked_to_rpm": 1550.0,
+            "by_speed": [
+                {
+                    "rpm": rpm, "settle_deg": settle, "u_settle_deg": u, "settle_s": 1e-4,
+                    "share": share, "closings": 80,
+                }
+                for rpm, settle, u, share in (
+                    (400.0, None, None, 0.0), (1000.0, 0.3, 0.02, 0.25), (1550.0, 0.9, None, 0.5)
+                )
+            ],
+        },
+        "advance": {
+            "reference": "rest plateau",
+            "rising": _curve((400.0, 0.0), (900.0, 5.0), (1600.0, 10.0)),
+            "falling": _curve((1500.0, 10.1), (900.0, 5.75)),
+            "start_rpm": 503.0, "u_start_rpm": 7.0, "max_deg": 10.25, "u_max_deg": 0.08,
+            "hysteresis_deg": 0.75, "u_hysteresis_deg": 0.1, "slopes": [],
+        },
         "why": {}, "warnings": [], "notes": [], "decisions": [],
     }  # fmt: skip
+
+
+def contact(rails_v: tuple[float, float] | None = (-25.0, 25.0)) -> Averaged:
+    """Averaged contacts of a dry feed: steps of 12 V, the touch bouncing from 40 to 60 us."""
+    time_s = np.arange(-400, 2001) * 1e-6
+    opening = np.where(time_s > 0.0, 12.0, 0.1)
+    bounces = np.where((time_s > 40e-6) & (time_s < 60e-6), 6.0, 0.1)
+    touch = np.where(time_s > 0.0, bounces, 12.0)
+    std = np.where(touch == 6.0, 6.0, 0.05)
+    return Averaged(
+        touch=_shape(time_s, touch, std, 150),
+        opening=_shape(time_s, opening, np.full(len(time_s), 0.05), 160),
+        interval_s=0.01,
+        closed_s=0.006,
+        rails_v=rails_v,
+    )
+
+
+def _shape(time_s: Floats, mean: Floats, std: Floats, n: int) -> Shape:
+    single = (time_s[::4] + 1e-6, mean[::4])
+    return Shape(time_s, mean, std, n, (single,), float(mean.min()), float(mean.max()))
 
 
 def judged(told: dict[str, Any], spec: Specification | None) -> dict[str, Any]:
@@ -75,4 +140,4 @@ def subject(
 ) -> Subject:
     """What is drawn, judged against ``spec``."""
     told = judged(result() if told is None else told, spec)
-    return Subject(title, told, spec, shown or Shown())
+    return Subject(title, told, spec, shown or Shown(), contact())

@@ -5,72 +5,38 @@ from __future__ import annotations
 import io
 from itertools import combinations
 from typing import Any
+from xml.etree import ElementTree
 
 import matplotlib as mpl
 import pytest
-from matplotlib.axes import Axes
 from matplotlib.colors import to_hex
 from matplotlib.figure import Figure
-from matplotlib.text import Text
 from PIL import Image
 
 from breakerbench.papers.page import own_style
-from breakerbench.papers.plots import pictures, png
-from breakerbench.papers.subject import DWELL, FILES, INKS, SPACING, Subject
+from breakerbench.papers.plots import pictures, png, svg
+from breakerbench.papers.subject import (
+    ADVANCE,
+    BOUNCE,
+    CONTACT,
+    DWELL,
+    INKS,
+    LOBES,
+    PICTURES,
+    SPACING,
+    Subject,
+    missing,
+)
 from breakerbench.papers.words import SIMULATED, WORDS, Shown
-from papers.results import LIMITS, result, specification, subject
+from papers.pages import band, bars, line, said, texts
+from papers.results import CURVES, LIMITS, result, specification, subject
 
 CRANKSHAFT = Shown("crankshaft", "crankshaft")
 
 
 def drawn(what: Subject) -> tuple[Figure, Figure]:
     found = pictures(what)
-    assert tuple(found) == FILES
     return found[DWELL], found[SPACING]
-
-
-def texts(page: Figure) -> list[Text]:
-    """Every text that is seen: numbers beyond the end of an axis are there but never drawn."""
-    beyond = set()
-    for axes in page.axes:
-        for axis, ends in ((axes.xaxis, axes.get_xlim()), (axes.yaxis, axes.get_ylim())):
-            for tick in axis.get_major_ticks():
-                if not min(ends) <= tick.get_loc() <= max(ends):
-                    beyond |= {tick.label1, tick.label2}
-    return [
-        each
-        for each in page.findobj(Text)
-        if each.get_visible() and each.get_text().strip() and each not in beyond
-    ]
-
-
-def said(page: Figure) -> str:
-    return " ".join(" ".join(each.get_text() for each in texts(page)).split())
-
-
-def bars(axes: Axes) -> list[tuple[float, float, float, float]]:
-    """Of each point with a bar: its place, its value, the ends of the bar."""
-    found = []
-    for container in axes.containers:
-        points, _, (segments,) = container.lines  # type: ignore[attr-defined]
-        across = segments.get_segments()[0]
-        value, place = (0, 1) if across[0][1] == across[1][1] else (1, 0)
-        for at, ends in zip(points.get_xydata(), segments.get_segments(), strict=True):
-            found.append((at[place], at[value], ends[0][value], ends[1][value]))
-    return found
-
-
-def band(axes: Axes, along: str = "x") -> tuple[float, float]:
-    (patch,) = [each for each in axes.patches if each.get_label() == "inside the limits"]
-    low, size = (
-        (patch.get_x(), patch.get_width()) if along == "x" else (patch.get_y(), patch.get_height())
-    )
-    return low, low + size
-
-
-def line(axes: Axes, label: str, along: str = "x") -> list[float]:
-    found = [each for each in axes.lines if each.get_label() == label]
-    return sorted((each.get_xdata() if along == "x" else each.get_ydata())[0] for each in found)
 
 
 @pytest.mark.parametrize("factor", [1.0, 2.0])
@@ -226,16 +192,47 @@ def nothing(told: dict[str, Any], table: str, reason: str) -> None:
 @pytest.mark.parametrize("spec", [None, specification()], ids=["no limits", "limits"])
 def test_the_reason_stands_in_the_place_of_a_figure(spec: Any) -> None:
     told = result()
-    for number, table in enumerate(("dwell", "spacing", "scatter")):
-        nothing(told, table, f"the reason is {number}")
-    dwell, spacing = drawn(subject(told, spec))
-    assert "the reason is 0" in said(dwell)
-    assert "the reason is 1" in said(spacing)
-    assert "the reason is 2" in said(spacing)
-    for page in (dwell, spacing):
-        assert "not measured" in said(page)
-        assert not any(bars(axes) for axes in page.axes)
-        assert not any(axes.lines for axes in page.axes)
+    nothing(told, "spacing", "the reason is 1")
+    page = pictures(subject(told, spec))[SPACING]
+    assert "the reason is 1" in said(page)
+    assert "not measured" in said(page)
+    assert len([axes for axes in page.axes if bars(axes)]) == 1  # the scatter
+    told = result()
+    told["dwell"]["by_speed"] = []
+    page = pictures(subject(told, spec))[DWELL]
+    assert "fewer than ten revolutions" in said(page)
+    assert [bool(bars(axes)) for axes in page.axes] == [True, False]
+
+
+def test_what_was_not_measured_is_not_drawn_and_has_its_reason() -> None:
+    what = subject(None, specification())
+    assert missing(what) == {}
+    assert tuple(pictures(what)) == tuple(PICTURES)
+    told = result()
+    for table in ("dwell", "spacing", "scatter", "advance", "bounce"):
+        nothing(told, table, f"no {table}, 400 rpm only")
+    told["why"]["advance.rising"] = "goes before the table\x1b[2J"
+    what = Subject("run.csv", told, None, Shown())
+    assert pictures(what) == {}
+    assert missing(what) == {
+        DWELL: "no dwell, 400 rpm only",
+        LOBES: "no dwell, 400 rpm only",
+        SPACING: "no spacing, 400 rpm only",
+        ADVANCE: "goes before the table\\x1b[2J",
+        BOUNCE: "no bounce, 400 rpm only",
+        CONTACT: "no opening with the samples about it",
+    }
+
+
+def test_lobes_over_speed_need_two_speeds_and_two_lobes() -> None:
+    told = result()
+    told["dwell"]["by_speed"] = told["dwell"]["by_speed"][:1]
+    assert missing(subject(told)) == {LOBES: "one speed only; each lobe's dwell at it is in dwell"}
+    assert set(missing(subject(result(1)))) == {LOBES}
+    for row in (told := result())["dwell"]["by_speed"]:  # an encoder alone, no specification
+        row["per_lobe_deg"], row["u_per_lobe_deg"] = [], []
+    told["why"]["dwell.per_lobe_deg"] = "no index"
+    assert missing(subject(told)) == {LOBES: "no index"}
 
 
 def test_a_lobe_that_was_not_measured() -> None:
@@ -303,9 +300,20 @@ def undecided(lobes: int) -> dict[str, Any]:
 
 
 def speechless(lobes: int) -> dict[str, Any]:
+    """Half of each page there is, and of the rest there are only reasons."""
     told = result(lobes)
-    for table in ("dwell", "spacing", "scatter"):
-        nothing(told, table, REASON)
+    for key in ("per_lobe_deg", "u_per_lobe_deg", "by_speed"):
+        told["dwell"][key] = []
+    told["why"]["dwell"] = REASON
+    nothing(told, "spacing", REASON)
+    told["advance"] |= {
+        "falling": [], "start_rpm": None, "hysteresis_deg": None, "u_hysteresis_deg": None,
+    }  # fmt: skip
+    told["why"] |= dict.fromkeys(
+        ("advance.falling", "advance.start_rpm", "advance.hysteresis_deg"), REASON
+    )
+    told["bounce"] |= {"onset_rpm": None, "by_speed": told["bounce"]["by_speed"][:1]}
+    told["why"]["bounce.onset_rpm"] = REASON
     return told
 
 
@@ -327,9 +335,11 @@ def large(lobes: int) -> dict[str, Any]:
 @pytest.mark.parametrize("told", [result, undecided, speechless, large])
 def test_every_text_is_on_the_page_and_covers_no_other(told: Any, lobes: int, title: str) -> None:
     spec = specification(
-        LIMITS, 4, LONG if title == STRANGE else STRANGE
+        LIMITS + CURVES, 4, LONG if title == STRANGE else STRANGE
     )  # the limits of four for all: the layout is looked at
-    for page in drawn(subject(told(lobes), spec, CRANKSHAFT, title)):
+    found = pictures(subject(told(lobes), spec, CRANKSHAFT, title))
+    assert len(found) == len(PICTURES) - (lobes == 1 or told is speechless)
+    for page in found.values():
         with own_style():
             page.draw_without_rendering()
             boxes = [(each.get_text(), each.get_window_extent()) for each in texts(page)]
@@ -337,7 +347,7 @@ def test_every_text_is_on_the_page_and_covers_no_other(told: Any, lobes: int, ti
         assert (width, height) == (1280, 800)
         for text, box in boxes:
             inside = box.x0 >= 0 and box.y0 >= 0 and box.x1 <= width and box.y1 <= height
-            assert inside, (text, box)
+            assert inside, (page.texts[0].get_text(), text, box)
         for (one, first), (other, second) in combinations(boxes, 2):
             wide = min(first.x1, second.x1) - max(first.x0, second.x0)
             high = min(first.y1, second.y1) - max(first.y0, second.y0)
@@ -362,3 +372,22 @@ def test_a_png_twice_as_fine_as_the_screen_in_our_own_style(
     strange = subject(title=STRANGE)
     image = Image.open(io.BytesIO(png(drawn(strange)[0], strange.title)))
     assert image.info["Title"] == STRANGE
+
+
+def test_an_svg_is_the_same_bytes_for_the_same_figures_and_says_them() -> None:
+    what = subject(None, specification(LIMITS + CURVES), title="a -- <b> \x1b[2J.csv")
+    first = {stem: svg(page, what.title) for stem, page in pictures(what).items()}
+    again = {stem: svg(page, what.title) for stem, page in pictures(what).items()}
+    assert first == again
+    told = result()
+    told["advance"]["max_deg"] = 10.26
+    other = subject(told, specification(LIMITS + CURVES), title=what.title)
+    assert svg(pictures(other)[ADVANCE], what.title) != first[ADVANCE]
+    for stem, content in first.items():
+        root = ElementTree.fromstring(content)
+        assert root.tag.endswith("svg")
+        text = content.decode()
+        assert "<text" not in text  # as outlines: no font is needed where it is opened
+        assert "dc:date" not in text
+        assert PICTURES[stem] in text
+    assert "10.250 ± 0.080 deg" in first[ADVANCE].decode()

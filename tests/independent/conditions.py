@@ -24,6 +24,9 @@ class Conditions:
     wander_deg         standard deviation common to all openings and closings of one revolution
     advance            (rpm, deg) corners; openings and closings come that much earlier
     advance_falling    the same after the highest speed, where it is another curve
+    vacuum             (s, deg): from that instant on the plate goes to so much advance, with the time
+                       constant vacuum_lag_s; each degree of it shortens the dwell by vacuum_dwell_deg
+    vacuum_told        (s, kPa) steps as the person enters them
     ripple_locked      (share of speed, cycles a revolution, phase); ripple_free (share, Hz, phase)
     feed               "dry" or "coil"
     condenser_tau_s    dry feed: time constant of the rise at opening, 0 without condenser
@@ -47,6 +50,10 @@ class Conditions:
     start_deg: float = 0.0
     advance: tuple[tuple[float, float], ...] = ()
     advance_falling: tuple[tuple[float, float], ...] = ()
+    vacuum: tuple[tuple[float, float], ...] = ()
+    vacuum_lag_s: float = 0.3
+    vacuum_dwell_deg: float = 0.0
+    vacuum_told: tuple[tuple[float, float], ...] = ()
     ripple_locked: tuple[float, int, float] = (0.0, 1, 0.0)
     ripple_free: tuple[float, float, float] = (0.0, 10.0, 0.0)
     # circuit

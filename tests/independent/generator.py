@@ -188,6 +188,7 @@ class TraceSource:
             encoder_pulses=c.encoder_pulses if c.encoder != "none" else None,
             simulated=True,
             origin="independent generator",
+            vacuum_steps=c.vacuum_told,
         )
 
     def __iter__(self) -> Iterator[Event]:

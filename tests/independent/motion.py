@@ -102,6 +102,17 @@ def advance_deg(c: Conditions, rpm: Array, falling: Array | bool = False) -> Arr
     )
 
 
+def vacuum_deg(c: Conditions, t: Array) -> Array:
+    """What the vacuum turns the plate by at each instant."""
+    plate = np.zeros_like(t)
+    before = 0.0
+    for at, target in c.vacuum:
+        after = 1.0 - np.exp(-np.maximum(t - at, 0.0) / c.vacuum_lag_s)
+        plate += (target - before) * after
+        before = target
+    return plate
+
+
 def contact(c: Conditions, motion: Motion, rng: np.random.Generator) -> Contact:
     """All changes of the contact during the run."""
     turns = np.arange(np.floor(c.start_deg / 360) - 1, np.ceil(motion.end_deg / 360) + 2)
@@ -117,17 +128,20 @@ def contact(c: Conditions, motion: Motion, rng: np.random.Generator) -> Contact:
     # The end of the stay at the highest speed.
     top_s = motion.corner_s[np.flatnonzero(motion.corner_rpm == motion.corner_rpm.max())[-1]]
 
-    def shifted(cam: Array) -> Array:
+    def shifted(cam: Array, closing: bool = False) -> Array:
         """Shaft angle at which the cam, ahead by the advance of that moment, is at ``cam``."""
         shaft = cam.copy()
-        for _ in range(30 if c.advance else 0):
+        for _ in range(30 if c.advance or c.vacuum else 0):
             inside = np.clip(shaft, c.start_deg, motion.end_deg)
             t = np.interp(motion._warp(inside), motion.base, motion.grid_s)
             past = t > top_s
-            shaft = 0.5 * shaft + 0.5 * (cam - advance_deg(c, motion.mean_rpm(t), past))
+            ahead = advance_deg(c, motion.mean_rpm(t), past)
+            if c.vacuum:
+                ahead = ahead + (1.0 - closing * c.vacuum_dwell_deg) * vacuum_deg(c, t)
+            shaft = 0.5 * shaft + 0.5 * (cam - ahead)
         return shaft
 
-    opening_at, closing_at = shifted(opening), shifted(closing)
+    opening_at, closing_at = shifted(opening), shifted(closing, closing=True)
     order = np.argsort(np.concatenate([opening_at, closing_at]), kind="stable")
     at = np.concatenate([opening_at, closing_at])[order]
     closes = np.concatenate([np.zeros(lobe.size, bool), np.ones(lobe.size, bool)])[order]

@@ -188,26 +188,34 @@ def _points(
 
 
 def _hysteresis(
-    lines: dict[int, BrokenLine | None], points: dict[int, list[_Point]], dof: float
+    lines: dict[int, BrokenLine | None], curves: dict[int, _Curve]
 ) -> tuple[float, float] | None:
     """Largest difference of the two fitted lines at one speed, and its U.
 
-    Only where both were measured: at the speeds of points that share a 50 rpm bin, and at breaks
-    next to such. Of m differences the largest is taken: U holds for all of them together
-    (Bonferroni), m the breaks and the two ends.
+    Only where both were measured: at speeds that lie within a bin of revolutions of both ways. Of m
+    differences the largest is taken: U holds for all of them together (Bonferroni), m the breaks and
+    the two ends.
     """
     up, down = lines[RISING], lines[FALLING]
-    at = {round(p.rpm / BIN_RPM): p.rpm for p in points[RISING]}
-    both = [p.rpm for p in points[FALLING] if round(p.rpm / BIN_RPM) in at]
-    if up is None or down is None or not both:
+    if up is None or down is None:
         return None
+    speeds = [curves[way].rpm for way in (RISING, FALLING)]
     breaks = np.concatenate([up.breaks, down.breaks])
-    near = [x for x in breaks if np.abs(np.array(both) - x).min() <= BIN_RPM]
-    x = np.clip(np.array(sorted([*both, *near])), min(both), max(both))
+    x = np.unique(np.concatenate([*speeds, breaks]))
+    x = x[np.all([_within(each, x) for each in speeds], axis=0)]
+    if not len(x):
+        return None
     gap = np.abs(down.at(x) - up.at(x))
     worst = int(np.argmax(gap))
-    u = [Component("line", each.u_at(float(x[worst])), dof) for each in (up, down)]
+    u = [Component("line", each.u_at(float(x[worst])), curves[RISING].dof) for each in (up, down)]
     return float(gap[worst]), expanded(u, 1.0 - (1.0 - COVERAGE) / (2.0 + len(breaks)))
+
+
+def _within(rpm: Floats, x: Floats) -> Bools:
+    """Which of ``x`` lie between speeds of ``rpm`` and within a bin of the nearest one."""
+    k = np.clip(np.searchsorted(rpm, x), 1, len(rpm) - 1)
+    near = np.minimum(np.abs(x - rpm[k - 1]), np.abs(x - rpm[k])) <= BIN_RPM
+    return np.asarray(near & (x >= rpm[0]) & (x <= rpm[-1]))
 
 
 def empty_advance() -> dict[str, Any]:
@@ -255,6 +263,7 @@ def advance_figures(
         if not points[w]:
             why[f"advance.{key}"] = f"no speed of the run was measured while it was {key}"
     places = np.append(line.breaks, curve.rpm[-1])
+    places = places[_within(curve.rpm, places)]
     above = line.at(places) - line.level
     top = int(np.argmax(above))
     figures["max_deg"] = float(above[top])
@@ -273,7 +282,7 @@ def advance_figures(
                 Component("level", fixed[-1].u / max(abs(float(slopes[0])), 1e-4)),
             ]
         )
-        ends = places.tolist()
+        ends = np.append(line.breaks, curve.rpm[-1]).tolist()
         figures["slopes"] = [
             {
                 "from_rpm": ends[k],
@@ -286,7 +295,7 @@ def advance_figures(
     else:
         why["advance.start_rpm"] = NONE
         warnings += _still(curve, figures, expected)
-    found = _hysteresis(lines, points, curve.dof)
+    found = _hysteresis(lines, curves)
     if found is None:
         why["advance.hysteresis_deg"] = "needs the same speeds rising and falling"
     else:

@@ -58,7 +58,7 @@ class BrokenLine:
         """Standard uncertainty of the slope after break number ``piece``."""
         row = np.zeros(len(self.fit.parameters))
         row[1 : piece + 2] = 1.0
-        return self.widened * float(np.sqrt(row @ self.fit.covariance @ row))
+        return self.widened * float(np.sqrt(max(float(row @ self.fit.covariance @ row), 0.0)))
 
 
 def _design(x: Floats, breaks: Floats) -> Floats:
@@ -102,14 +102,24 @@ def _moved(x: Floats, y: Floats, u: Floats, breaks: Floats) -> tuple[float, Floa
     return best, breaks
 
 
-def _further(x: Floats, y: Floats, u: Floats, breaks: Floats) -> tuple[float, Floats]:
-    """One break more, at the best of the places tried, then all moved."""
+def _determined(x: Floats, breaks: Floats) -> bool:
+    """Whether every piece has points enough: one below the first break, two on each piece after it.
+
+    With fewer, breaks may slide along without the line leaving a single point.
+    """
+    place = np.searchsorted(x, breaks, side="right")
+    return bool(place[0] >= 1 and np.all(np.diff(np.append(place, len(x))) >= 2))
+
+
+def _further(x: Floats, y: Floats, u: Floats, breaks: Floats) -> tuple[float, Floats] | None:
+    """One break more, at the best of the places tried, then all moved; None where none will do."""
     places = x[np.unique(np.linspace(0, len(x) - 2, TRIALS).astype(int))]
     trials = [np.sort(np.append(breaks, place)) for place in places]
     found = [_solve(x, y, u, trial)[0] for trial in trials]
     starts = np.argsort(found, kind="stable")[:3]
     moved = [_moved(x, y, u, trials[int(k)]) for k in starts]
-    return min(moved, key=lambda each: each[0])
+    good = [each for each in moved if _determined(x, each[1])]
+    return min(good, key=lambda each: each[0]) if good else None
 
 
 def broken_line(x: Floats, y: Floats, u: Floats, least: float) -> BrokenLine:
@@ -130,7 +140,10 @@ def broken_line(x: Floats, y: Floats, u: Floats, least: float) -> BrokenLine:
         left = len(x) - 3 - 2 * len(breaks)
         if left < 1:
             break
-        fewer, tried = _further(x, y, u, breaks)
+        found = _further(x, y, u, breaks)
+        if found is None:
+            break
+        fewer, tried = found
         scale = max(1.0, fewer / left)
         answer = _solve(x, y, u, tried)[1]
         here = _design(x, tried) @ answer

@@ -19,6 +19,8 @@ Bools = NDArray[np.bool_]
 
 #: Fewest settled revolutions of a step.
 LEAST = 10
+#: And fewest of all of its revolutions.
+LEAST_SHARE = 1.0 / 3.0
 #: Revolutions of the running mean by which it is told whether the openings keep still, how far off
 #: it may be in any case (deg), and in units of its own noise.
 RUNNING = 5
@@ -130,11 +132,14 @@ def _settled(phase: Floats, rpm: Floats, first: bool, last: bool) -> tuple[int, 
             begin, _ = _still_around(phase[:head], (head // 2, head))
         if not last:
             rest = n - tail
-            if rest < LEAST:
+            if rest >= LEAST:
+                stop = tail + _still_around(phase[tail:], (0, rest // 2))[1]
+            elif head >= LEAST:
+                stop = head  # the vacuum came while the speed changed: what was before both is good
+            else:
                 return 0, 0, "the vacuum changed while the speed did"
-            stop = tail + _still_around(phase[tail:], (0, rest // 2))[1]
-    if stop - begin < LEAST:
-        return 0, 0, "the openings did not come to rest"
+    if stop - begin < max(LEAST, LEAST_SHARE * n):
+        return 0, 0, "the openings did not come to rest: the vacuum leaks, or it was held too briefly"
     return begin, stop, ""
 
 

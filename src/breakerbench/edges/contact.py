@@ -300,7 +300,8 @@ class ContactFinder:
             near = _near_scale(lengths, touch.at, self._lengths, self._begun, reach)
             expected = np.where(near < 0.5 * usual_length, near, usual_length)
         brief, part, most = (LONG_GAP_SHARE, 0.5, MOST_DWELL) if coil else (0.12, 0.1, np.inf)
-        flicker = (gaps < brief * usual_gap) & (lengths < part * usual_length)
+        quicker = expected / usual_length  # less than 1 where the shaft has become quicker since
+        flicker = (gaps < brief * quicker * usual_gap) & (lengths < part * quicker * usual_length)
         begins = _begins_by_dwell(touch.at, leave.at, expected, usual_length, flicker, most)
         settled = n if final else n - reach
         heads = np.flatnonzero(begins)

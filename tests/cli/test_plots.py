@@ -30,7 +30,6 @@ from breakerbench.papers.subject import (
 from cli.command import CLEAN, COMMAND, Ran, breakerbench, names, stopped_while_writing
 from cli.traces import write_csv
 
-
 #: What a second at one speed has: no lobes over speed, no advance.
 STEADY = (DWELL, SPACING, BOUNCE, CONTACT)
 SAID = """Pictures in new/pictures: dwell, spacing-scatter, bounce, contact (each as SVG

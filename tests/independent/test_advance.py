@@ -15,8 +15,8 @@ import pytest
 
 from breakerbench.bench.drive import Drive
 from breakerbench.bench.scenario import healthy
-from breakerbench.bench.shaft import Weights
 from breakerbench.bench.simulated import simulate
+from breakerbench.bench.weights import Weights
 from breakerbench.judge.specification import parse_specification
 from breakerbench.pipeline import analyze
 
@@ -131,7 +131,7 @@ def test_weights_of_the_simulated_bench(encoder: bool) -> None:
 
 
 def test_a_curve_that_was_expected_and_is_not_there_is_said() -> None:
-    bench = replace(healthy(), drive=Drive(RAMPS))
+    bench = replace(healthy(), drive=Drive(RAMPS), weights=Weights())
     _, _, made = case(8, **BASE)
     text = specification(made["conditions"]) + LIMITS.format(last="[1300, 9, 11]")
     result = analyze(simulate(bench, 8), parse_specification(text.encode(), "a.toml"))

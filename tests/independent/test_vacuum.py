@@ -76,7 +76,14 @@ def test_true_values_lie_inside_the_stated_uncertainty() -> None:
 def test_centrifugal_advance_is_taken_off_where_the_speed_is_not_the_same() -> None:
     """0 kPa is swept through the speeds, the vacuum is held at another speed within them."""
     advance = ((500.0, 0.0), (800.0, 6.0), (1300.0, 10.0))
-    profile = ((0.0, 300.0), (2.0, 300.0), (10.0, 1000.0), (14.0, 1000.0), (15.0, 985.0), (21.0, 985.0))
+    profile = (
+        (0.0, 300.0),
+        (2.0, 300.0),
+        (10.0, 1000.0),
+        (14.0, 1000.0),
+        (15.0, 985.0),
+        (21.0, 985.0),
+    )
     result = result_of(
         3, reference="encoder", profile=profile, advance=advance,
         vacuum=((15.5, 5.0),), vacuum_told=((0.0, 0.0), (15.2, 20.0)),

@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from breakerbench.edges.events import Instrument
+from breakerbench.measure.advance_line import AdvanceLine, advance_line
 from breakerbench.measure.advance_sums import BEFORE, FALLING, FINE_RPM, RISING, Advance
-from breakerbench.measure.broken_line import BrokenLine, broken_line
 from breakerbench.measure.figures import UNSEEN_RIPPLE, UNSEEN_RIPPLE_AT_LOBES, expanded
 from breakerbench.measure.fit import FitError, straight_line
 from breakerbench.measure.timing import BIN_RPM
@@ -89,13 +89,20 @@ def _curve(a: Advance, way: int, tool: Instrument) -> _Curve:
     return _Curve(bins, n, rpm, -phase / n, u_deg, sd, dof)
 
 
-def _line(curve: _Curve) -> BrokenLine | None:
-    if len(curve.rpm) < 3 or float(np.ptp(curve.rpm)) < 2.0 * BIN_RPM:
-        return None
-    try:
-        return broken_line(curve.rpm, curve.deg, curve.u_deg, LEAST_DEG)
-    except FitError:
-        return None
+def _lines(curves: dict[int, _Curve]) -> dict[int, AdvanceLine | None]:
+    """The line of each curve; weights and springs give both the same form."""
+    lines: dict[int, AdvanceLine | None] = dict.fromkeys(curves)
+    power = None
+    for way, curve in curves.items():
+        if len(curve.rpm) < 3 or float(np.ptp(curve.rpm)) < 2.0 * BIN_RPM:
+            continue
+        try:
+            lines[way] = line = advance_line(curve.rpm, curve.deg, curve.u_deg, LEAST_DEG, power)
+        except FitError:
+            continue
+        if len(line.breaks):
+            power = line.power
+    return lines
 
 
 def _wide(curve: _Curve) -> Ints:
@@ -104,12 +111,12 @@ def _wide(curve: _Curve) -> Ints:
     return (curve.bins + fine // 2) // fine
 
 
-def _below(curve: _Curve, line: BrokenLine) -> Bools:
+def _below(curve: _Curve, line: AdvanceLine) -> Bools:
     """The narrow bins below the first break: where the weights rest, if they do."""
     return np.asarray(curve.rpm < (line.breaks[0] if len(line.breaks) else np.inf))
 
 
-def _no_rest(curve: _Curve, line: BrokenLine) -> str:
+def _no_rest(curve: _Curve, line: AdvanceLine) -> str:
     """Why the line begins with no rest plateau (two 50 rpm bins or more, flat); empty: it does."""
     below = _below(curve, line)
     x, y, u = curve.rpm[below], curve.deg[below], curve.u_deg[below]
@@ -153,7 +160,7 @@ class _Point:
 
 
 def _points(
-    a: Advance, curve: _Curve, line: BrokenLine | None, widened: float, tool: Instrument,
+    a: Advance, curve: _Curve, line: AdvanceLine | None, widened: float, tool: Instrument,
     zero: float, rest: float, u_zero: float,
 ) -> list[_Point]:  # fmt: skip
     wide = _wide(curve)
@@ -188,7 +195,7 @@ def _points(
 
 
 def _hysteresis(
-    lines: dict[int, BrokenLine | None], curves: dict[int, _Curve]
+    lines: dict[int, AdvanceLine | None], curves: dict[int, _Curve]
 ) -> tuple[float, float] | None:
     """Largest difference of the two fitted lines at one speed, and its U.
 
@@ -235,7 +242,7 @@ def advance_figures(
     """
     figures, why = empty_advance(), {}
     curves = {way: _curve(a, way, tool) for way in (RISING, FALLING)}
-    lines = {way: _line(curve) for way, curve in curves.items()}
+    lines = _lines(curves)
     fitted = [(way, line) for way, line in lines.items() if line is not None]
     if not fitted:
         return figures, {"advance": FEW}, []
@@ -251,7 +258,7 @@ def advance_figures(
     curve = curves[way]
     below = _below(curve, line)
     rest = float(np.average(curve.rpm[below], weights=curve.n[below]))
-    zero = (line.level, rest, line.u(0))
+    zero = (line.level, rest, line.u_level)
     points = {}
     for w, c in curves.items():
         widened = (lines[w] or line).widened
@@ -273,24 +280,22 @@ def advance_figures(
     warnings: list[str] = []
     if len(line.breaks):
         figures["start_rpm"] = float(line.breaks[0])
-        slopes = np.cumsum(line.bends)
-        u_break = line.u(1 + len(line.breaks))
+        slopes = line.slopes()
         figures["u_start_rpm"] = expanded(
             [
-                Component("line", u_break, curve.dof),
+                Component("line", line.u_start_rpm, curve.dof),
                 Component("narrow bins", rectangular(FINE_RPM / 4.0)),
-                Component("level", fixed[-1].u / max(abs(float(slopes[0])), 1e-4)),
+                Component("level", fixed[-1].u / max(abs(slopes[0][2]), 1e-4)),
             ]
         )
-        ends = np.append(line.breaks, curve.rpm[-1]).tolist()
         figures["slopes"] = [
             {
-                "from_rpm": ends[k],
-                "to_rpm": ends[k + 1],
-                "deg_per_rpm": float(slopes[k]),
-                "u_deg_per_rpm": expanded([Component("line", line.u_slope(k), curve.dof)]),
+                "from_rpm": begin,
+                "to_rpm": end,
+                "deg_per_rpm": slope,
+                "u_deg_per_rpm": expanded([Component("line", u, curve.dof)]),
             }
-            for k in range(len(slopes))
+            for begin, end, slope, u in slopes
         ]
     else:
         why["advance.start_rpm"] = NONE
@@ -304,7 +309,7 @@ def advance_figures(
 
 
 def _backwards(
-    a: Advance, tool: Instrument, curve: _Curve, line: BrokenLine
+    a: Advance, tool: Instrument, curve: _Curve, line: AdvanceLine
 ) -> tuple[float, float] | None:
     """How much later the openings come and at what speed, where that is plain and no advance is."""
     places = np.append(line.breaks, curve.rpm[-1])

@@ -17,8 +17,10 @@ from breakerbench.measure.fit import Fit, FitError, linear_fit
 
 Floats = NDArray[np.float64]
 
-#: Most breaks of a line: two springs and their stop are three.
-MOST_BREAKS = 5
+#: Most breaks of a line: two springs and their stop make three, the form of a piece one more.
+MOST_BREAKS = 4
+#: Scaled normal equations whose answer is larger than this are all but singular.
+LARGE = 1e6
 #: Places at which a further break is tried before it is moved to where it fits best.
 TRIALS = 48
 
@@ -62,31 +64,55 @@ class BrokenLine:
 
 
 def _design(x: Floats, breaks: Floats) -> Floats:
-    return np.column_stack([np.ones_like(x), np.maximum(x[:, None] - breaks, 0.0)])
+    rows = np.empty((len(x), 1 + len(breaks)))
+    rows[:, 0] = 1.0
+    np.subtract(x[:, None], breaks, out=rows[:, 1:])
+    return np.maximum(rows, 0.0, out=rows)
 
 
 def _jacobian(x: Floats, breaks: Floats, bends: Floats) -> Floats:
     step = np.where(x[:, None] > breaks, -bends, 0.0)
-    return np.column_stack([_design(x, breaks), step])
+    return np.concatenate([_design(x, breaks), step], axis=1)
 
 
 def _solve(x: Floats, y: Floats, u: Floats, breaks: Floats) -> tuple[float, Floats]:
     """Weighted sum of squares and coefficients for given breaks."""
-    design = _design(x, breaks) / u[:, None]
-    answer = np.asarray(np.linalg.lstsq(design, y / u, rcond=None)[0], np.float64)
-    return float(np.sum((design @ answer - y / u) ** 2)), answer
+    design, wanted = _design(x, breaks) / u[:, None], y / u
+    answer = _least_squares(design, wanted)
+    miss = design @ answer - wanted
+    return float(miss @ miss), answer
 
 
-def _moved(x: Floats, y: Floats, u: Floats, breaks: Floats) -> tuple[float, Floats]:
-    """The breaks moved to where they fit best, from a start near to it."""
+def _least_squares(design: Floats, wanted: Floats) -> Floats:
+    """By the normal equations, scaled: several times as quick as by singular values."""
+    square, toward = design.T @ design, design.T @ wanted
+    scale = np.sqrt(square.diagonal())
+    if scale.all():
+        square /= scale * scale[:, None]
+        try:
+            answer = np.linalg.solve(square, toward / scale) / scale
+        except np.linalg.LinAlgError:  # breaks on top of each other
+            pass
+        else:
+            # Nearly so: what is wanted is missed across the columns, or large sums cancel.
+            if np.abs(answer * scale).max() < LARGE * np.abs(toward / scale).max():
+                return np.asarray(answer)
+    return np.asarray(np.linalg.lstsq(design, wanted, rcond=1e-10)[0])
+
+
+def _moved(
+    x: Floats, y: Floats, u: Floats, breaks: Floats, fine: bool = False
+) -> tuple[float, Floats]:
+    """The breaks moved to where they fit best, from a start near to it; roughly where not ``fine``."""
+    least_gain, least_share = (1e-9, 1e-4) if fine else (1e-4, 0.1)
     best, answer = _solve(x, y, u, breaks)
     scale = float(np.ptp(x))
     for _ in range(60):
         rows = _jacobian(x, breaks, answer[1:]) / u[:, None]
         miss = (y - _design(x, breaks) @ answer) / u
-        step = np.linalg.lstsq(rows, miss, rcond=1e-10)[0][1 + len(breaks) :]
+        step = _least_squares(rows, miss)[1 + len(breaks) :]
         share = 1.0
-        while share > 1e-4:
+        while share > least_share:
             tried: Floats = np.sort(np.clip(breaks + share * step, x[0], x[-1]))
             squares, coefficients = _solve(x, y, u, tried)
             if squares < best:
@@ -95,7 +121,9 @@ def _moved(x: Floats, y: Floats, u: Floats, breaks: Floats) -> tuple[float, Floa
         else:
             return best, breaks
         gain = best - squares
-        done = gain < 1e-9 * best and float(np.abs(tried - breaks).max()) < 1e-7 * scale
+        done = gain < least_gain * best and (
+            not fine or float(np.abs(tried - breaks).max()) < 1e-7 * scale
+        )
         best, answer, breaks = squares, coefficients, tried
         if done:
             break
@@ -108,18 +136,27 @@ def _determined(x: Floats, breaks: Floats) -> bool:
     With fewer, breaks may slide along without the line leaving a single point.
     """
     place = np.searchsorted(x, breaks, side="right")
-    return bool(place[0] >= 1 and np.all(np.diff(np.append(place, len(x))) >= 2))
+    return not len(breaks) or bool(place[0] >= 1 and np.all(np.diff(np.append(place, len(x))) >= 2))
 
 
 def _further(x: Floats, y: Floats, u: Floats, breaks: Floats) -> tuple[float, Floats] | None:
     """One break more, at the best of the places tried, then all moved; None where none will do."""
     places = x[np.unique(np.linspace(0, len(x) - 2, TRIALS).astype(int))]
-    trials = [np.sort(np.append(breaks, place)) for place in places]
-    found = [_solve(x, y, u, trial)[0] for trial in trials]
-    starts = np.argsort(found, kind="stable")[:3]
-    moved = [_moved(x, y, u, trials[int(k)]) for k in starts]
-    good = [each for each in moved if _determined(x, each[1])]
-    return min(good, key=lambda each: each[0]) if good else None
+    # What each further column would take off the squares: its part across the columns there are.
+    across = np.linalg.qr(_design(x, breaks) / u[:, None])[0]
+    columns = np.maximum(x[:, None] - places, 0.0) / u[:, None]
+    columns -= across @ (across.T @ columns)
+    miss = y / u - across @ (across.T @ (y / u))
+    gain = (columns.T @ miss) ** 2 / np.maximum((columns**2).sum(axis=0), 1e-12)
+    # The best place, and the best one that is not just beside it.
+    best = int(np.argmax(gain))
+    gain[max(best - TRIALS // 10, 0) : best + TRIALS // 10 + 1] = -1.0
+    starts = (best, int(np.argmax(gain)))
+    rough = [_moved(x, y, u, np.sort(np.append(breaks, places[k]))) for k in starts]
+    good = [each for each in rough if _determined(x, each[1])]
+    if not good:
+        return None
+    return min(good, key=lambda each: each[0])
 
 
 def broken_line(x: Floats, y: Floats, u: Floats, least: float) -> BrokenLine:
@@ -132,29 +169,30 @@ def broken_line(x: Floats, y: Floats, u: Floats, least: float) -> BrokenLine:
     """
     if len(x) < 3:
         raise FitError("a broken line needs three points or more")
-    breaks = np.empty(0)
-    squares, answer = _solve(x, y, u, breaks)
-    kept = _line(x, y, u, breaks, answer[1:])
-    at = _design(x, breaks) @ answer
+    found = [np.empty(0)]
+    squares, answer = _solve(x, y, u, found[0])
+    at = _design(x, found[0]) @ answer
     for _ in range(MOST_BREAKS):
-        left = len(x) - 3 - 2 * len(breaks)
-        if left < 1:
+        left = len(x) - 3 - 2 * len(found[-1])
+        one_more = _further(x, y, u, found[-1]) if left >= 1 else None
+        if one_more is None:
             break
-        found = _further(x, y, u, breaks)
-        if found is None:
-            break
-        fewer, tried = found
+        fewer, tried = one_more
         scale = max(1.0, fewer / left)
-        answer = _solve(x, y, u, tried)[1]
-        here = _design(x, tried) @ answer
+        here = _design(x, tried) @ _solve(x, y, u, tried)[1]
         if squares - fewer < 2.0 * np.log(len(x)) * scale or np.abs(here - at).max() < least:
             break
+        found.append(tried)
+        squares, at = fewer, here
+    while True:
+        breaks = _moved(x, y, u, found[-1], fine=True)[1] if len(found) > 1 else found[-1]
+        breaks = breaks if _determined(x, breaks) else found[-1]
         try:
-            kept = _line(x, y, u, tried, answer[1:])
+            return _line(x, y, u, breaks, _solve(x, y, u, breaks)[1][1:])
         except FitError:
-            break
-        breaks, squares, at = tried, fewer, here
-    return kept
+            if not found[:-1]:
+                raise
+            found.pop()
 
 
 def _line(x: Floats, y: Floats, u: Floats, breaks: Floats, bends: Floats) -> BrokenLine:

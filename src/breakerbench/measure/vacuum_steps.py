@@ -139,7 +139,11 @@ def _settled(phase: Floats, rpm: Floats, first: bool, last: bool) -> tuple[int, 
             else:
                 return 0, 0, "the vacuum changed while the speed did"
     if stop - begin < max(LEAST, LEAST_SHARE * n):
-        return 0, 0, "the openings did not come to rest: the vacuum leaks, or it was held too briefly"
+        return (
+            0,
+            0,
+            "the openings did not come to rest: the vacuum leaks, or it was held too briefly",
+        )
     return begin, stop, ""
 
 

@@ -1,0 +1,148 @@
+"""The line of an advance curve: broken, and straight between its breaks in a power of the speed.
+
+Books draw the curve as straight pieces over the speed. Weights and springs make other ones: the
+pull of the weights goes with the square of the speed (centrifugal governor, textbook mechanics), so
+that each piece is about straight in the square of it, and somewhat hollow even then, because the
+weights pull harder the farther out they swing. A line that is straight over the speed would put the
+start of such a curve late, by tens of rpm. Which power of the speed the pieces are straight in is
+therefore told from the curve, by Schwarz's criterion (from memory), as the number of breaks is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from breakerbench.measure.broken_line import BrokenLine, broken_line
+from breakerbench.measure.uncertainty import rectangular
+
+Floats = NDArray[np.float64]
+
+#: Powers of the speed that are tried.
+POWERS = (1.0, 1.5, 2.0, 2.5, 3.0)
+#: Speed at which a power of the speed counts as much as the speed itself, rpm.
+SCALE_RPM = 1000.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class AdvanceLine:
+    """A broken line in a power of the speed, seen over the speed.
+
+    straight   the line over SCALE_RPM (rpm / SCALE_RPM) ** power
+    power      one of POWERS
+    top_rpm    highest speed
+    u_form_rpm standard uncertainty of the first break by the form of the pieces not being known
+    """
+
+    straight: BrokenLine
+    power: float
+    top_rpm: float
+    u_form_rpm: float
+
+    @property
+    def level(self) -> float:
+        """Before the first break."""
+        return self.straight.level
+
+    @property
+    def widened(self) -> float:
+        return self.straight.widened
+
+    @property
+    def breaks(self) -> Floats:
+        """(k,) speeds of the breaks, rising, rpm."""
+        return np.asarray(SCALE_RPM * (self.straight.breaks / SCALE_RPM) ** (1.0 / self.power))
+
+    def _over(self, rpm: Floats) -> Floats:
+        return np.asarray(SCALE_RPM * (np.maximum(rpm, 0.0) / SCALE_RPM) ** self.power)
+
+    def _steepness(self, rpm: float) -> float:
+        return float(self.power * (rpm / SCALE_RPM) ** (self.power - 1.0))
+
+    def at(self, rpm: Floats) -> Floats:
+        return self.straight.at(self._over(rpm))
+
+    def u_at(self, rpm: float, above_level: bool = False) -> float:
+        """Standard uncertainty of the line at a speed, or of it less the level."""
+        return self.straight.u_at(float(self._over(np.array(rpm))), above_level)
+
+    @property
+    def u_level(self) -> float:
+        return self.straight.u(0)
+
+    @property
+    def u_start_rpm(self) -> float:
+        """Standard uncertainty of the first break, rpm."""
+        u = self.straight.u(1 + len(self.straight.breaks))
+        return float(np.hypot(u / self._steepness(float(self.breaks[0])), self.u_form_rpm))
+
+    def slopes(self) -> list[tuple[float, float, float, float]]:
+        """From, to (rpm), mean slope and its standard uncertainty (deg/rpm) after each break."""
+        ends = np.append(self.breaks, self.top_rpm)
+        steep = np.diff(self._over(ends)) / np.maximum(np.diff(ends), 1e-9)
+        slopes = np.cumsum(self.straight.bends) * steep
+        return [
+            (
+                float(ends[k]),
+                float(ends[k + 1]),
+                float(slopes[k]),
+                self.straight.u_slope(k) * steep[k],
+            )
+            for k in range(len(slopes))
+        ]
+
+
+def advance_line(
+    rpm: Floats, deg: Floats, u_deg: Floats, least_deg: float, power: float | None = None
+) -> AdvanceLine:
+    """Fit the line to points of rising speed.
+
+    rpm, deg, u_deg  (n,) points and the standard uncertainties of deg, n of 3 or more
+    least_deg        a break counts only where it moves the line somewhere by this much
+    power            the power, where it is known
+
+    Raises FitError where the points do not determine even a level.
+    """
+    tried: dict[float, tuple[BrokenLine, float]] = {}
+
+    def trial(p: float) -> tuple[BrokenLine, float]:
+        if p not in tried:
+            x = SCALE_RPM * (rpm / SCALE_RPM) ** p
+            line = broken_line(x, deg, u_deg, least_deg)
+            tried[p] = line, float((((deg - line.at(x)) / u_deg) ** 2).sum())
+        return tried[p]
+
+    if power is not None:
+        return AdvanceLine(trial(power)[0], power, float(rpm[-1]), 0.0)
+    if not len(trial(1.0)[0].breaks):
+        return AdvanceLine(trial(1.0)[0], 1.0, float(rpm[-1]), 0.0)
+    trial(2.0)
+    while True:
+        best = _best(tried, len(rpm))
+        place = POWERS.index(best)
+        beside = [p for p in POWERS[max(place - 1, 0) : place + 2] if p != best]
+        fresh = [p for p in beside if p not in tried]
+        if not fresh:
+            break
+        for p in fresh:
+            trial(p)
+    lines = {p: AdvanceLine(tried[p][0], p, float(rpm[-1]), 0.0) for p in (best, *beside)}
+    if best == 1.0 or not len(lines[best].breaks):
+        return lines[best]
+    starts = [float(lines[p].breaks[0]) for p in beside if len(lines[p].breaks)]
+    apart = max((abs(s - float(lines[best].breaks[0])) for s in starts), default=0.0)
+    return AdvanceLine(tried[best][0], best, float(rpm[-1]), rectangular(FORM_SHARE * apart))
+
+
+#: A curve of weights and springs is straight in none of the powers. Its start then lies within this
+#: share of the way to that of the next power (checked on random weights and springs in the tests).
+FORM_SHARE = 1.0
+
+
+def _best(tried: dict[float, tuple[BrokenLine, float]], n: int) -> float:
+    """The power with the least of squares and breaks, by Schwarz's criterion."""
+    parameters = {p: 1 + 2 * len(line.breaks) for p, (line, _) in tried.items()}
+    scale = max(1.0, min(s / max(n - parameters[p], 1) for p, (_, s) in tried.items()))
+    return min(sorted(tried), key=lambda p: tried[p][1] / scale + parameters[p] * float(np.log(n)))

@@ -29,7 +29,7 @@ FINE, MANY_SAMPLES = 4, 1024
 #: Samples kept for contacts that are not certain yet; what waits for longer is not averaged.
 KEEP = 1 << 23
 #: Events averaged at one speed: the first so many. A speed is shown from ENOUGH of them on.
-MOST, ENOUGH = 1000, 100
+MOST, ENOUGH = 500, 100
 #: Speeds this far apart (octaves) are averaged apart; the speed is that of the last so many openings.
 OCTAVE, OPENINGS = 0.25, 12
 #: Single events kept: every so many-th, so that they are not all of one revolution.

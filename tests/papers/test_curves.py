@@ -86,7 +86,7 @@ def test_advance_decisions_stand_beside_and_tell_the_speed() -> None:
     told = result()
     told["advance"]["rising"][1]["deg"] = 6.5
     words = said(page_of(ADVANCE, told=told))
-    assert "Rising FAIL 6.50 ± 0.10 deg; limits 4 to 6; the worst point, at 900 rpm" in words
+    assert "Speed rising FAIL 6.50 ± 0.10 deg; limits 4 to 6; the worst point, at 900 rpm" in words
     assert "Hysteresis pass" in words
     words = said(page_of(ADVANCE, told=told, shown=CRANKSHAFT))
     assert "at 900 distributor rpm" in words
@@ -96,7 +96,7 @@ def test_advance_without_a_specification_or_with_that_of_another_cam() -> None:
     for spec, reason in ((None, "no specification"), (specification(), "no limit stated")):
         page = page_of(ADVANCE, spec=spec)
         assert not page.axes[0].patches
-        assert f"Rising not judged {reason}" in said(page)
+        assert f"Speed rising not judged {reason}" in said(page)
     told = result()
     told["why"]["decisions"] = "the trace shows 4 lobes, the specification says 6"
     other = Subject("run.csv", told, specification(CURVES, lobes=6), Shown(), contact())

@@ -143,8 +143,8 @@ def _said(subject: Subject, limits: bool, falling: bool) -> list[tuple[str, str,
     """The decisions on the curves, and the figures of the fitted line."""
     items = []
     for title, key, path, judged in (
-        ("Rising", "advance.points", "advance.rising", limits),
-        ("Falling", "advance.falling", "advance.falling", falling),
+        ("Speed rising", "advance.points", "advance.rising", limits),
+        ("Speed falling", "advance.falling", "advance.falling", falling),
     ):
         decided = subject.decision(key) if judged else None
         items.append(

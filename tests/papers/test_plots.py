@@ -377,8 +377,9 @@ def test_a_png_twice_as_fine_as_the_screen_in_our_own_style(
 def test_an_svg_is_the_same_bytes_for_the_same_figures_and_says_them() -> None:
     what = subject(None, specification(LIMITS + CURVES), title="a -- <b> \x1b[2J.csv")
     first = {stem: svg(page, what.title) for stem, page in pictures(what).items()}
-    again = {stem: svg(page, what.title) for stem, page in pictures(what).items()}
-    assert first == again
+    again = pictures(what)
+    for stem in (ADVANCE, CONTACT):
+        assert svg(again[stem], what.title) == first[stem]
     told = result()
     told["advance"]["max_deg"] = 10.26
     other = subject(told, specification(LIMITS + CURVES), title=what.title)

@@ -18,7 +18,7 @@ from breakerbench.errors import BadInput
 from breakerbench.sources import csv as csv_source
 from breakerbench.sources import csv_rows
 from breakerbench.sources.csv import CsvSource
-from breakerbench.sources.csv_layout import MAX_LINE
+from breakerbench.sources.csv_head import MAX_LINE
 from breakerbench.sources.options import ImportOptions
 from breakerbench.sources.recording import RecordingSource, write_recording
 from breakerbench.trace import Block
@@ -169,6 +169,56 @@ GOOD = {
         PLAIN,
         notes={"Prüfer": "ich", "columns passed over": ["µs"]},
     ),
+    "blank lines before the numbers": Good(
+        b"time_s,points_v\n\n \r\n0,1\n0.001,2.5\n0.002,-3\n", PLAIN
+    ),
+    "units below the names": Good(b"time_s,points_v\ns,V\n0,1\n0.001,2.5\n0.002,-3\n", PLAIN),
+    "units below the names that change the figures": Good(
+        b"Time,CH1,CH2\n(ms),(mV),(mA)\n\n0,1000,5\n1,2500,5\n2,-3000,5\n",
+        PLAIN | {"current_a": [float(np.float32(0.005))] * 3},
+        options={"columns": {"time_s": "Time", "points_v": "CH1", "current_a": "CH2"}},
+    ),
+    "units in brackets": Good(
+        "Time [\u00b5s];CH1 (mV);CH2 [V]\n-1000;1000,0;5\n0;2500,0;5\n1000;-3000,0;5\n".encode(),
+        PLAIN | {"index": [5.0, 5.0, 5.0]},
+        options={"columns": {"time_s": "Time", "points_v": "CH1", "index": "CH2"}},
+        notes={"first_time_s": -0.001},
+    ),
+    "a scale that is told stands before the unit": Good(
+        b"Time (ms),CH1 (mV)\n0,10\n1,25\n2,-30\n",
+        PLAIN,
+        options={"columns": {"time_s": "Time", "points_v": "CH1"}, "scales": {"points_v": 0.1}},
+    ),
+    "a bracket that holds no unit": Good(
+        b"time_s,CH1 (filtered)\n0,1\n0.001,2.5\n0.002,-3\n",
+        PLAIN,
+        options={"columns": {"points_v": "CH1 (filtered)"}},
+    ),
+    "keys and values before the names": Good(
+        b'"Model","of the test"\r\nTrigger,,2.5,V\r\nTime,12:30\r\n\r\nnothing more\r\n'
+        b'Time,CH1\r\n"s","V"\r\n0,1\r\n0.001,2.5\r\n0.002,-3\r\n',
+        PLAIN,
+        options={"columns": {"time_s": "Time", "points_v": "CH1"}},
+        notes={
+            "Model": "of the test",
+            "Trigger": "2.5 V",
+            "Time": "12:30",
+            "comments": ["nothing more"],
+        },
+    ),
+    "keys with colons before the names": Good(
+        b"Logger: ours\nChannels: 2\ntime_s\tpoints_v\n0\t1\n0.001\t2.5\n0.002\t-3\n",
+        PLAIN,
+        notes={"Logger": "ours", "Channels": "2"},
+    ),
+    "a separator at the end of the numbers alone": Good(
+        b"time_s,points_v\n0,1,\n0.001,2.5,\n0.002,-3,\n",
+        PLAIN,
+        notes={"columns passed over": [""]},
+    ),
+    "a separator at the end of the names alone": Good(
+        b"time_s,points_v,\n0,1\n0.001,2.5\n0.002,-3\n", PLAIN
+    ),
     "two rows": Good(b"time_s,points_v\n0,1\n1,2\n", {"points_v": [1.0, 2.0]}, 1.0),
     "a time before zero": Good(
         b"time_s,points_v\n-0.001,1\n0,2.5\n0.001,-3\n", PLAIN, notes={"first_time_s": -0.001}
@@ -205,12 +255,62 @@ def test_fast_and_slow_reading_agree(
     assert columns == dict(case.columns)
 
 
+@pytest.mark.parametrize(
+    ("head", "rate_hz"),
+    [
+        ("Sample interval,4e-06", 250e3),
+        ("Sampling Interval:,4.0,us", 250e3),
+        ("Sample Period [ns];4000", 250e3),
+        ("# sample_interval_s: 4E-6", 250e3),
+        ("Time step\t0.004 ms", 250e3),
+        ("dt,0.001", 1e3),
+        ("Sample Rate,250 kS/s", 250e3),
+        ("Sample rate (Hz),96000", 96e3),
+        ("# Sampling frequency: 1 MHz", 1e6),
+        ("# sample_rate_hz: 12000", 12e3),
+        ("Samples per second,500", 500.0),
+    ],
+)
+def test_a_sample_rate_that_the_head_states(tmp_path: Path, head: str, rate_hz: float) -> None:
+    delimiter = next((each for each in ";\t" if each in head), ",")
+    text = f"{head}\nRecord length{delimiter}3\npoints_v{delimiter}CH2\n"
+    text += "".join(f"{value}{delimiter}0\n" for value in (1, 2.5, -3))
+    source, columns = read(tmp_path / "a.csv", text.encode())
+    assert columns == PLAIN
+    assert source.header.sample_rate_hz == rate_hz
+    # Nobody told it, so the report says where it is from.
+    assert source.header.origin.startswith("CSV file a.csv, no times in it, ")
+    assert "samples a second as it says: " in source.header.origin
+    told = ImportOptions(sample_rate_hz=7.0)
+    source, _ = read(tmp_path / "a.csv", text.encode(), told)
+    assert source.header.sample_rate_hz == 7.0
+    assert source.header.origin.endswith("7 samples a second as told")
+
+
+@pytest.mark.parametrize(
+    "head",
+    [
+        "Sample interval,soon",
+        "Sample rate,4 V",
+        "Sample interval,0",
+        "Sample interval,-1",
+        "Interval,4",
+    ],
+)
+def test_what_states_no_sample_rate(tmp_path: Path, head: str) -> None:
+    with pytest.raises(BadInput, match=r"line 2: there is no column time_s.*--sample-rate HZ"):
+        read(tmp_path / "a.csv", f"{head}\npoints_v\n1\n2\n".encode())
+
+
 ROWS = b"0,1\n0.001,2\n0.002,3\n0.003,4\n"
 HEAD = b"time_s,points_v\n"
 BAD: dict[str, tuple[bytes, str] | tuple[bytes, str, Mapping[str, Any]]] = {
     "text in a number": (HEAD + ROWS.replace(b"3\n", b"3V\n", 1), "line 4: 'points_v' is '3V'"),
-    "not a number": (HEAD + ROWS + b"0.004,NaN\n", "line 6: 'points_v' is 'NaN'; export"),
-    "infinite": (HEAD + ROWS + b"0.004,-inf\n", "line 6: 'points_v' is '-inf'; export"),
+    "not a number": (HEAD + ROWS + b"0.004,NaN\n", "line 6: 'points_v' is 'NaN'; if it was over"),
+    "infinite": (
+        HEAD + ROWS + b"0.004,-inf\n",
+        "line 6: 'points_v' is '-inf'; if it was over",
+    ),
     "a time that is not a number": (HEAD + ROWS + b"nan,1\n", "line 6: 'time_s' is 'nan'"),
     "empty cell": (HEAD + ROWS + b"0.004,\n", "line 6: the cell of 'points_v' is empty"),
     "cell of spaces": (HEAD + ROWS + b"0.004,  \n", "line 6: the cell of 'points_v' is empty"),
@@ -219,7 +319,56 @@ BAD: dict[str, tuple[bytes, str] | tuple[bytes, str, Mapping[str, Any]]] = {
     "cut short": (HEAD + ROWS + b"0.0", "line 6: has 1 cells .*if the file was cut short"),
     "blank line inside": (HEAD + ROWS + b"\n0.004,5\n", "line 6: is blank; remove"),
     "blank line of spaces inside": (HEAD + ROWS + b"  \r\n0.004,5\n", "line 6: is blank"),
-    "blank line first": (HEAD + b"\n" + ROWS, "line 2: is blank"),
+    "beyond the range": (
+        HEAD + ROWS + "0.004,-\u221e\n".encode(),
+        "line 6: 'points_v' is '-\u221e'; if it was over",
+    ),
+    "a word for it": (HEAD + ROWS + b"0.004,OVL\n", "line 6: 'points_v' is 'OVL'; if it was over"),
+    "a wrong unit": (
+        b"time_s,CH1 (A)\n" + ROWS,
+        r"line 1: 'CH1 \(A\)' is in 'A', and points_v is in V; .*--scale points_v=X",
+        {"columns": {"points_v": "CH1"}},
+    ),
+    "a name that says one unit and a row that says another": (
+        HEAD + b"ms,V\n" + ROWS,
+        "line 1: 'time_s' is in 'ms', and time_s is in s; say what one of it is: --scale time_s",
+    ),
+    "no time and nothing that states it": (
+        b"points_v\n1\n2\n",
+        "line 1: there is no column time_s, only 'points_v'; .* no such column: --sample-rate HZ",
+    ),
+    "no time, and two rates": (
+        b"Sample rate,1000 Hz\nSample interval,5 ms\npoints_v\n1\n2\n",
+        "line 3: there is no column time_s",
+    ),
+    "times that are not told beside a stated interval": (
+        b"Sample interval,5 ms\nT,points_v\n0,1\n5,2\n",
+        "line 2: there is no column time_s",
+    ),
+    "a rate told, and times": (
+        HEAD + ROWS,
+        "line 1: has a column of times, 'time_s'; leave --sample-rate out",
+        {"sample_rate_hz": 5.0},
+    ),
+    "a scale of times that are not there": (
+        b"points_v\n1\n2\n",
+        "line 1: there is no column for --scale time_s",
+        {"sample_rate_hz": 5.0, "scales": {"time_s": 2.0}},
+    ),
+    "a stated rate beyond use": (
+        b"Sample interval,1e-12 s\npoints_v\n1\n2\n",
+        r"line 3: gives 1e\+12 samples a second; correct it with --sample-rate HZ",
+    ),
+    "a unit that is none": (
+        b"Time,points_v\ns,dBV\n" + ROWS,
+        "line 1: 'points_v' is in 'dBV', and points_v is in V; say",
+        {"columns": {"time_s": "Time"}},
+    ),
+    "a second row of names": (
+        HEAD + b"seconds,of the points\n" + ROWS,
+        "line 2: holds no numbers; remove a second row of names or units",
+    ),
+    "units twice as wide": (HEAD + b"s,V,s,V\n0,1,2\n", "line 3: has 3 cells where the header"),
     "comment inside": (HEAD + ROWS + b"# note\n0.004,5\n", "line 6: is a # line among .*; remove"),
     "underscore": (HEAD + ROWS + b"0.004,1_0\n", "line 6: 'points_v' is '1_0'"),
     "hexadecimal": (HEAD + ROWS + b"0.004,0x10\n", "line 6: 'points_v' is '0x10'"),
@@ -282,10 +431,6 @@ BAD: dict[str, tuple[bytes, str] | tuple[bytes, str, Mapping[str, Any]]] = {
     "one column": (b"time_s\n0\n1\n", "line 1: there is no column points_v, only 'time_s'"),
     "double name": (b"time_s,points_v,points_v\n0,1,1\n", "line 1: two columns are named 'points_"),
     "double time": (b"time_s,time_s,points_v\n0,1,1\n", "line 1: two columns are named 'time_s'"),
-    "units below the names": (
-        HEAD + b"s,V\n" + ROWS,
-        "line 2: holds no numbers; remove a second row of names or units",
-    ),
     "a column that is not there": (
         HEAD + ROWS,
         "line 1: there is no column 'CH1' for current_a, only 'time_s', 'points_v'; correct",
@@ -532,11 +677,72 @@ def test_numbers_are_those_of_python(
     assert columns == {"points_v": array[:, 0].tolist(), "current_a": array[:, 1].tolist()}
 
 
+words = st.text(st.sampled_from("abcXYZ 0189.:-_()"), max_size=12)
+
+
+@many
+@given(
+    preamble=st.lists(st.lists(words, min_size=1, max_size=3), max_size=5),
+    mark=st.sampled_from(["", "#", "# "]),
+    form=st.sampled_from([(",", "."), (";", "."), (";", ","), ("\t", "."), ("\t", ",")]),
+    time_unit=st.sampled_from([("s", 1.0), ("ms", 1e-3), ("us", 1e-6), ("\u00b5s", 1e-6)]),
+    unit=st.sampled_from([("V", 1.0), ("mV", 1e-3), ("uV", 1e-6)]),
+    where=st.sampled_from(["({})", "[{}]", "row", "row ({})"]),
+    quotes=st.booleans(),
+    trailing=st.sampled_from([(0, 0), (1, 1), (0, 1), (1, 0)]),
+    end=st.sampled_from(["\n", "\r\n"]),
+    blank=st.integers(0, 2),
+    start=st.integers(-5, 5),
+)
+def test_any_head_that_instruments_write(
+    tmp_path: Path,
+    preamble: list[list[str]],
+    mark: str,
+    form: tuple[str, str],
+    time_unit: tuple[str, float],
+    unit: tuple[str, float],
+    where: str,
+    quotes: bool,
+    trailing: tuple[int, int],
+    end: str,
+    blank: int,
+    start: int,
+) -> None:
+    """The same numbers come out of each, in seconds and volts."""
+    delimiter, decimal = form
+
+    def row(cells: list[str], more: int) -> str:
+        return delimiter.join(f'"{cell}"' if quotes else cell for cell in cells) + delimiter * more
+
+    units = [time_unit[0], unit[0]]
+    names = ["Time", "CH1"]
+    below = []
+    if where.startswith("row"):
+        form_of_unit = "({})" if "(" in where else "{}"
+        below = [row([form_of_unit.format(each) for each in units], trailing[0])]
+    else:
+        names = [f"{a} {where.format(b)}" for a, b in zip(names, units, strict=True)]
+    volts = [0.0, 12.5, -3.25, 7.0, 0.5]
+    rows = []
+    for n, value in enumerate(volts):
+        cells = [f"{(n + start) * 0.001 / time_unit[1]:.6f}", f"{value / unit[1]:.6f}"]
+        rows.append(row([cell.replace(".", decimal) for cell in cells], trailing[1]))
+    head = [mark + "a" + delimiter.join(cells) for cells in preamble]
+    lines = [*head, row(names, trailing[0]), *below, *[""] * blank, *rows]
+    options = ImportOptions({"time_s": "Time", "points_v": "CH1"})
+    source, columns = read(tmp_path / "a.csv", (end.join(lines) + end).encode(), options)
+    assert columns["points_v"] == pytest.approx(volts)
+    assert source.header.sample_rate_hz == pytest.approx(1000.0)
+    assert source.header.notes.get("first_time_s", 0.0) == pytest.approx(start * 0.001)
+
+
 def judge(text: str) -> list[list[float]] | None:
     """What Python's csv and float make of a file with commas; None where it is refused."""
     lines = text.split("\n")
     while lines and not lines[-1].strip(" \r"):
         lines.pop()
+    while len(lines) > 1 and not lines[1].strip(" \t\r"):  # between the names and the numbers
+        lines.pop(1)
     rows = []
     for line in lines[1:]:
         try:

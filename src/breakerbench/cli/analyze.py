@@ -133,6 +133,7 @@ def import_options(args: Namespace) -> ImportOptions:
         temperature_c=args.temperature_c,
         encoder_pulses=args.encoder_pulses,
         vacuum_steps=args.vacuum,
+        sample_rate_hz=args.sample_rate,
     )
 
 

@@ -136,6 +136,12 @@ def _import(verb: argparse.ArgumentParser) -> None:
         help="how late the front end of the channel shows a step, s",
         **many,
     )
+    add(
+        "--sample-rate",
+        metavar="HZ",
+        type=number,
+        help="samples a second of a CSV that has no column of times",
+    )
     add("--encoder-pulses", metavar="N", type=whole, help="encoder pulses a revolution")
     add(
         "--kind",

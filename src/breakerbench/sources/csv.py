@@ -14,8 +14,10 @@ from functools import partial
 import numpy as np
 
 from breakerbench.errors import BadInput
-from breakerbench.sources.csv_layout import MAX_LINE, read_layout
+from breakerbench.sources.csv_head import MAX_LINE
+from breakerbench.sources.csv_layout import read_layout
 from breakerbench.sources.csv_rows import count_lines, parse_rows, time_texts
+from breakerbench.sources.csv_units import stated_rate
 from breakerbench.sources.files import Closing, StrPath, open_regular, printable, reason
 from breakerbench.sources.options import ImportOptions, says_simulated
 from breakerbench.sources.sampling import SampleClock, UnevenTimeError
@@ -28,11 +30,13 @@ _MAX_RATE_HZ = 1e9
 class CsvSource(Closing):
     """A CSV file as a source of float32 samples in the units of their channels.
 
-    ``time_s`` and any of the channels of the contract; ``index`` and ``encoder`` stay sampled, with
-    the unit "logic". A line ``# simulated: true`` marks the trace as simulated; other ``# key:
-    value`` lines, and the names of columns that were passed over, are in ``header.notes``, as is
-    ``first_time_s`` where the file does not begin at zero. Raises BadInput with the line and the
-    mend, here or while iterating, for anything that is not a full, finite, uniform table.
+    ``time_s`` (or a sample rate, told or stated in the head) and any of the channels of the
+    contract; ``index`` and ``encoder`` stay sampled, with the unit "logic". A line ``# simulated:
+    true`` marks the trace as simulated; other keys and values before the numbers, and the names of
+    columns that were passed over, are in ``header.notes``, as is ``first_time_s`` where the file
+    does not begin at zero. Units in the head (``CH1 (mV)``, or a row of them) are taken into account.
+    Raises BadInput with the line and the mend, here or while iterating, for anything that is not a
+    full, finite, uniform table.
     """
 
     def __init__(self, path: StrPath, options: ImportOptions | None = None) -> None:
@@ -59,13 +63,15 @@ class CsvSource(Closing):
         self._file.close()
 
     def __iter__(self) -> Iterator[Event]:
-        scales = [self._options.scales.get(c.name, 1.0) for c in self._header.channels]
-        self._clock.restart()
+        scales = [self._layout.scales[c.name] for c in self._header.channels]
+        if self._clock is not None:
+            self._clock.restart()
         first = 0
         for line, rows in self._pieces():
-            time, *columns = parse_rows(self._where, line, rows, self._layout)
-            with self._placed(line):
-                self._clock.check(time, partial(time_texts, rows, self._layout))
+            columns = parse_rows(self._where, line, rows, self._layout)
+            if self._clock is not None:
+                with self._placed(line):
+                    self._clock.check(columns.pop(0), partial(time_texts, rows, self._layout))
             samples = []
             for channel, column, scale in zip(self._header.channels, columns, scales, strict=True):
                 with np.errstate(over="ignore"):
@@ -76,7 +82,7 @@ class CsvSource(Closing):
                     raise BadInput(place, f"{channel.name} is too large", "correct the line")
                 samples.append(values)
             yield Block(first, tuple(samples))
-            first += len(time)
+            first += len(samples[0])
 
     def _begin(self) -> Header:
         """The header, from the first rows and what the person told."""
@@ -89,16 +95,26 @@ class CsvSource(Closing):
         if len(time) < 2:
             next(pieces, None)  # raises where what follows is no line of a trace
             raise BadInput(self._where, "has only one row of numbers", "export it again")
-        with self._placed(line):
-            self._clock = SampleClock(time, partial(time_texts, rows, layout))
-        rate_hz = 1 / (self._clock.interval * options.scales.get("time_s", 1.0))
+        notes = dict(layout.notes)
+        origin = f"CSV file {printable(os.path.basename(self._where))}"
+        self._clock: SampleClock | None = None
+        scale = layout.scales.get("time_s", 1.0)
+        if layout.time is not None:
+            with self._placed(line):
+                self._clock = SampleClock(time, partial(time_texts, rows, layout))
+            rate_hz = 1 / (self._clock.interval * scale)
+            if time[0] != 0:
+                notes["first_time_s"] = float(time[0]) * scale
+            mend = "if time_s is not in seconds, add --scale time_s=SECONDS"
+        else:
+            rate_hz = layout.rate_hz
+            told = options.sample_rate_hz is not None
+            by = "as told" if told else f"as it says: {(stated_rate(notes) or (0, ''))[1]}"
+            origin += f", no times in it, {rate_hz:.10g} samples a second {by}"
+            mend = "correct it with --sample-rate HZ"
         if not 0 < rate_hz <= _MAX_RATE_HZ:
             what = f"gives {rate_hz:.3g} samples a second"
-            mend = "if time_s is not in seconds, add --scale time_s=SECONDS"
             raise BadInput(f"{self._where} line {line}", what, mend)
-        notes = dict(layout.notes)
-        if time[0] != 0:
-            notes["first_time_s"] = float(time[0]) * options.scales.get("time_s", 1.0)
         header = Header(
             sample_rate_hz=float(f"{rate_hz:.10g}"),  # 1 / 4e-06 is 250000, whatever a fit leaves
             channels=tuple(
@@ -110,7 +126,7 @@ class CsvSource(Closing):
                 for name in layout.channels
             ),
             simulated=says_simulated(layout.notes),
-            origin=f"CSV file {printable(os.path.basename(self._where))}",
+            origin=origin,
             notes=notes,
         )
         return options.told_besides(header)

@@ -14,15 +14,32 @@ import pyarrow.csv  # type: ignore[import-untyped]
 from numpy.typing import NDArray
 
 from breakerbench.errors import BadInput
-from breakerbench.sources.csv_layout import CsvLayout, decode
+from breakerbench.sources.csv_head import decode
+from breakerbench.sources.csv_layout import CsvLayout
 from breakerbench.sources.files import quoted
+
+#: What instruments write where there is no reading, or one beyond their range.
+_NO_NUMBERS = (
+    "nan",
+    "inf",
+    "infinity",
+    "\u221e",
+    "ovl",
+    "ol",
+    "overload",
+    "over",
+    "clip",
+    "---",
+    "--",
+)
 
 Columns = list[NDArray[np.float64]]
 
 
 def parse_rows(where: str, line: int, rows: bytes, layout: CsvLayout) -> Columns:
-    """The time and then each channel of ``layout``, float64, exactly as Python's float() has them.
+    """The time, where there is one, and then each channel of ``layout``, float64.
 
+    Exactly as Python's float() has them.
     ``rows`` are whole lines, the first of them line number ``line``, the last without its line end.
     Raises BadInput for anything but a full table of finite numbers.
     """
@@ -35,7 +52,7 @@ def _parse_fast(rows: bytes, layout: CsvLayout) -> Columns | None:
     if b"\r" in rows and rows.count(b"\r") != rows.count(b"\r\n"):
         return None  # the library would take a bare one for the end of a line
     names = [str(column) for column in range(layout.width)]
-    used = [str(layout.time), *(str(column) for column in layout.channels.values())]
+    used = [str(column) for column in layout.used]
     try:
         table = pyarrow.csv.read_csv(
             pyarrow.BufferReader(rows),
@@ -67,7 +84,7 @@ def count_lines(rows: bytes) -> int:
 
 
 def _parse_by_line(where: str, first: int, rows: bytes, layout: CsvLayout) -> Columns:
-    used = [layout.time, *layout.channels.values()]
+    used = layout.used
     values: list[list[float]] = [[] for _ in used]
     for number, line in enumerate(rows.split(b"\n"), first):
         place = f"{where} line {number}"
@@ -103,8 +120,9 @@ def _number(place: str, cell: str, column: int, layout: CsvLayout) -> float:
     name = quoted(layout.names[column])
     if not cell:
         raise BadInput(place, f"the cell of {name} is empty", "export it without gaps")
-    if cell.lstrip("+-").lower() in ("nan", "inf", "infinity"):
-        raise BadInput(place, f"{name} is {quoted(cell)}", "export it without gaps or overloads")
+    if cell.lstrip("+-").lower() in _NO_NUMBERS:
+        mend = "if it was over its range, record it with a larger one; else export it without gaps"
+        raise BadInput(place, f"{name} is {quoted(cell)}", mend)
     text = layout.number_text(cell)
     if text is None:
         mend = (
@@ -120,5 +138,6 @@ def _number(place: str, cell: str, column: int, layout: CsvLayout) -> float:
 def time_texts(rows: bytes, layout: CsvLayout, wanted: Sequence[int]) -> list[str]:
     """The time cells of the wanted rows as they are written, with a decimal point."""
     lines = rows.split(b"\n")
+    assert layout.time is not None
     cells = [layout.cells(decode(lines[row]))[layout.time] for row in wanted]
     return [cell.replace(",", ".") for cell in cells]

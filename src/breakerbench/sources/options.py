@@ -11,6 +11,7 @@ from breakerbench.errors import BadInput
 from breakerbench.trace import EDGE_NAMES, KINDS, SAMPLED_UNITS, Header
 
 MAX_ENCODER_PULSES = 1_000_000
+MAX_RATE_HZ = 1e9
 #: No front end shows a step later than this, s: a longer one is a slip of the pen.
 MAX_DELAY_S = 0.01
 #: Every channel that an import may have.
@@ -27,6 +28,7 @@ class ImportOptions:
     kind           one of trace.KINDS
     supply_v, series_ohm, temperature_c   what no channel does; None where not told
     encoder_pulses pulses of the encoder a revolution
+    sample_rate_hz of a CSV that has no column of times
     vacuum_steps   (seconds from the first sample, kPa of vacuum) pairs
     """
 
@@ -39,6 +41,7 @@ class ImportOptions:
     temperature_c: float | None = None
     encoder_pulses: int | None = None
     vacuum_steps: tuple[tuple[float, float], ...] = ()
+    sample_rate_hz: float | None = None
 
     def __post_init__(self) -> None:
         for option, mapping in (
@@ -65,17 +68,25 @@ class ImportOptions:
         if self.encoder_pulses is not None and not 0 < self.encoder_pulses <= MAX_ENCODER_PULSES:
             what = f"{self.encoder_pulses} is no number of pulses"
             raise BadInput("--encoder-pulses", what, f"1 to {MAX_ENCODER_PULSES}")
+        if self.sample_rate_hz is not None and not 0 < self.sample_rate_hz <= MAX_RATE_HZ:
+            raise BadInput("--sample-rate", f"{self.sample_rate_hz:g} is none", "as 250000")
         for step in self.vacuum_steps:
             if not all(map(math.isfinite, step)):
                 raise BadInput(
                     "--vacuum", "holds no number to use", "seconds and kPa, as 0:0,10:20"
                 )
 
+    def refuse_rate(self, where: str) -> None:
+        """Raises BadInput where a sample rate is told of what has its own."""
+        if self.sample_rate_hz is not None:
+            raise BadInput(where, "has a sample rate of its own", "leave --sample-rate out")
+
     def told(self, header: Header, where: str) -> Header:
         """The header of a recording with what the person tells besides.
 
         Raises BadInput for columns, scales and delays: those are measured, and in the recording.
         """
+        self.refuse_rate(where)
         for option, mapping in (
             ("--column", self.columns),
             ("--scale", self.scales),

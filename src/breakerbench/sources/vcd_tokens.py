@@ -172,6 +172,7 @@ class VcdTokens:
     ) -> None:
         """Which variable carries which channel."""
         where = self._where
+        options.refuse_rate(where)
         shown = ", ".join(quoted(name, 20) for name in seen[:8]) + (", ..." if seen[8:] else "")
         holds = f"only {shown}" if seen else "there are none"
         for option, mapping in (("--column", options.columns), ("--scale", options.scales)):

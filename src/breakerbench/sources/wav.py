@@ -135,6 +135,7 @@ class WavSource(Closing):
     def _columns(self) -> list[int]:
         """Number in the file of each channel wanted, in the order of CHANNEL_NAMES."""
         options, count = self._options, self._sound.channels
+        options.refuse_rate(self._where)
         told = dict(options.columns)
         needs_points = options.kind in ("run", "hand")
         if "time_s" in told or "time_s" in options.scales:

@@ -1,6 +1,6 @@
 """Speed and memory as ratios, and the coverage of the stated uncertainties.
 
-    python tests/benchmarks/run.py            start, recordings of 60 s and 600 s, CSV
+    python tests/benchmarks/run.py            start, recordings and WAV of 60 s and 600 s, CSV, exports
     python tests/benchmarks/run.py --quick    the same, shorter, in half a minute
     python tests/benchmarks/run.py --sweep    errors and coverage over 1,000 random distributors
 
@@ -24,7 +24,8 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from dataclasses import replace
 from itertools import product
 from pathlib import Path
 
@@ -38,9 +39,12 @@ from breakerbench.bench.model import Bench
 from breakerbench.bench.sensors import Encoder
 from breakerbench.bench.simulated import simulate
 from breakerbench.pipeline import analyze
-from breakerbench.sources.open import open_trace
+from breakerbench.sources.open import ImportOptions, open_trace
 from breakerbench.sources.recording import write_recording
-from breakerbench.trace import Block, EdgeTimes, Source
+from breakerbench.sources.write_csv import write_csv
+from breakerbench.sources.write_vcd import write_vcd
+from breakerbench.sources.write_wav import write_wav
+from breakerbench.trace import Block, EdgeTimes, Event, Source
 
 RATE_HZ = 250e3
 #: Samples that a plain numpy pass compares at a time: the size of our blocks.
@@ -66,7 +70,9 @@ def main() -> None:
     start_of_help(10 if args.quick else 40)
     with tempfile.TemporaryDirectory() as folder:
         recordings(Path(folder), (10.0, 60.0) if args.quick else (60.0, 600.0))
+        wav(Path(folder), (10.0, 60.0) if args.quick else (60.0, 600.0))
         csv(Path(folder), (2.0, 6.0) if args.quick else (10.0, 40.0))
+        exports(Path(folder), 4.0 if args.quick else 20.0)
 
 
 def _where() -> None:
@@ -166,6 +172,62 @@ def _numpy_pass(path: Path, length: float) -> float:
     return best / (len(pieces) * PASS_SAMPLES) * 2 * length * RATE_HZ
 
 
+class _PointsAlone:
+    """The points and the index of a source, without the current: two channels of a WAV."""
+
+    def __init__(self, source: Source) -> None:
+        self.source = source
+        self.header = replace(source.header, channels=source.header.channels[:1])
+
+    def __iter__(self) -> Iterator[Event]:
+        for event in self.source:
+            yield Block(event.first, event.samples[:1]) if isinstance(event, Block) else event
+
+    def progress(self) -> tuple[float, float]:
+        return self.source.progress()
+
+    def close(self) -> None:
+        self.source.close()
+
+
+def wav(folder: Path, lengths: tuple[float, ...]) -> None:
+    """The points and the index as WAV of 16 bits: the analysis, and reading alone."""
+    print("\nWAV, points and index at 250 kS/s, 16 bits (goal: 1,000 times real time here)")
+    print(f"  {'length s':>9}{'MB':>8}{'write x':>12}{'read x':>9}{'analyze x':>11}{'peak MB':>9}")
+    for length in lengths:
+        path = folder / f"{length:g}.wav"
+        made = folder / "made.bbr"
+        write_recording(made, simulate(_bench(length, encoder=False), 1))
+        source = _PointsAlone(open_trace(made))
+        wrote = _seconds(lambda p=path, s=source: write_wav(p, s, "made", ["simulated: true"]))
+        source.close()
+        report = _in_a_child("analyze", path)
+        print(
+            f"  {length:9g}{path.stat().st_size / 1e6:8.0f}{length / wrote:12,.0f}"
+            f"{length / report['read_s']:9,.0f}{length / report['analyze_s']:11,.0f}"
+            f"{report['peak_mb']:9.0f}"
+        )
+        path.unlink()
+        made.unlink()
+
+
+def exports(folder: Path, length: float) -> None:
+    """A recording of two channels with index and encoder, written in each format."""
+    made = folder / "made.bbr"
+    write_recording(made, simulate(_bench(length), 1))
+    print(f"\nExport of {length:g} s, 2 channels at 250 kS/s, index and encoder")
+    print(f"  {'format':>9}{'MB':>8}{'MB/s':>8}{'times real time':>18}")
+    for form, write in (("csv", write_csv), ("wav", write_wav), ("vcd", write_vcd)):
+        path = folder / f"out.{form}"
+        source = open_trace(made)
+        took = _seconds(lambda p=path, s=source, w=write: w(p, s, "made", ["simulated: true"]))
+        source.close()
+        size = path.stat().st_size / 1e6
+        print(f"  {form:>9}{size:8.0f}{size / took:8,.0f}{length / took:18,.1f}")
+        path.unlink()
+    made.unlink()
+
+
 def csv(folder: Path, lengths: tuple[float, ...]) -> None:
     """The points and the index as CSV: the analysis against reading the same file alone."""
     print("\nCSV, points and index at 250 kS/s (goal: the parser's own speed, bounded memory)")
@@ -217,11 +279,14 @@ def _in_a_child(what: str, path: Path) -> dict[str, float]:
 
 def _child(_: str, path: str) -> None:
     """Analyse a file, then read it alone; times and the peak of memory after the analysis."""
-    source = open_trace(path)
+    told = None
+    if path.endswith(".wav"):
+        told = ImportOptions({"points_v": "0", "index": "1"}, {"points_v": 20.0})
+    source = open_trace(path, told)
     analyze_s = _seconds(lambda: analyze(source))
     source.close()
     peak_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    source = open_trace(path)
+    source = open_trace(path, told)
     read_s = _seconds(lambda: [None for _ in source])
     source.close()
     print(json.dumps({"analyze_s": analyze_s, "read_s": read_s, "peak_mb": peak_kb / 1024}))

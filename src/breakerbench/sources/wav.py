@@ -82,10 +82,12 @@ class WavSource(Closing):
             sound.seek(0)
         frames = max(1, min(_BLOCK_FRAMES, _BLOCK_SAMPLES // sound.channels))
         dtype = "int16" if sound.subtype in _RAILS else "float32"
+        # One buffer for all blocks: new memory for each costs a third of the time.
+        buffer = np.empty((min(frames, sound.frames), sound.channels), dtype)
         first = self._done = 0
         while first < sound.frames:
             with self._told():
-                read = sound.read(frames, dtype=dtype, always_2d=True)
+                read = sound.read(out=buffer)
             if not len(read):
                 break
             yield Block(first, self._samples(read, first))
@@ -100,7 +102,7 @@ class WavSource(Closing):
         """Each channel of a block, scaled where it is float."""
         samples: list[Samples] = []
         for channel, row in zip(self._header.channels, self._rows, strict=True):
-            column = np.ascontiguousarray(read[:, row])
+            column = read[:, row].copy()
             if column.dtype == np.float32:
                 scale = self._options.scales.get(channel.name, 1.0)
                 with np.errstate(over="ignore", invalid="ignore"):

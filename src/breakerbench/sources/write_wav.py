@@ -99,7 +99,8 @@ def write_wav(
                 count = len(header.channels) + len(header.edge_channels)
                 width = count * (4 if coded is None else 2)
                 sound = soundfile.SoundFile(str(path), "w", rate, count, subtype, format="WAV")
-                sound.comment = "\n".join(facts)[:MAX_COMMENT]
+                if facts:  # the library takes no empty one
+                    sound.comment = "\n".join(facts)[:MAX_COMMENT]
             if (frames + len(block)) * width > _MAX_BYTES:
                 seconds = frames / header.sample_rate_hz
                 what = f"is longer than a WAV can be ({seconds:.0f} s)"

@@ -51,10 +51,45 @@ def test_options_reach_the_bench(tmp_path: Path) -> None:
     assert trace["seconds"] == pytest.approx(0.3, rel=0.01)
 
 
+def test_weights_vacuum_and_hand(tmp_path: Path) -> None:
+    _, truth = simulate(tmp_path, "a.bbr")
+    assert truth["advance"]["max_deg"] == pytest.approx(10.0, abs=1.5)  # type: ignore[index]
+    options = ("--advance", "400:0,700:4,1200:9", "--vacuum", "0:30")
+    _, truth = simulate(tmp_path, "a.bbr", *options, "--fault", "vacuum-leaking=dead")
+    assert truth["advance"]["max_deg"] == pytest.approx(9.0)  # type: ignore[index]
+    assert truth["vacuum"]["points"] == [{"kpa": 30.0, "deg": 0.0}]  # type: ignore[index]
+    ran = breakerbench(
+        "simulate", "--out", "h.bbr", "--kind", "hand", "--seconds", "9", folder=tmp_path
+    )
+    assert (ran.status, ran.err) == (0, "")
+    truth = json.loads((tmp_path / "h.bbr.truth.json").read_text())
+    assert truth["hand"]["state"] == "opening and closing"  # type: ignore[index]
+    assert 3 < truth["hand"]["openings"] < 40  # type: ignore[index]
+
+
+@pytest.mark.parametrize(
+    ("options", "named"),
+    [
+        (("--advance", "400:0,900:9"), "three points"),
+        (("--advance", "400:1,700:4,1200:9"), "0 deg"),
+        (("--advance", "400:0,700:4,600:9"), "speeds"),
+        (("--advance", "400:0,1100:1,1200:9"), "steeper"),
+        (("--vacuum", "0:200"), "101 kPa"),
+        (("--vacuum", "0:20,0.1:0"), "apart"),
+        (("--kind", "hand"), "--speed"),
+    ],
+)
+def test_what_no_distributor_has(options: tuple[str, ...], named: str, tmp_path: Path) -> None:
+    ran = breakerbench("simulate", "--out", "a.bbr", *SHORT, *options, folder=tmp_path)
+    assert ran.status == 2
+    assert named in ran.error
+    assert not names(tmp_path)
+
+
 def test_list_of_faults_and_conditions(tmp_path: Path) -> None:
     ran = breakerbench("simulate", "--fault", "list", folder=tmp_path)
     assert (ran.status, ran.err) == (0, "")
-    for word in ("points-gap-wide", "needs-repair", "no-encoder"):
+    for word in ("points-gap-wide", "vacuum-leaking", "needs-repair", "no-encoder", "hand-turned"):
         assert word in ran.out
     assert not names(tmp_path)
 

@@ -61,7 +61,7 @@ OWN = {
     "weights-stop-worn": {"advance"},
     "vacuum-leaking": {"vacuum"},
     "vacuum-stuck": {"vacuum"},
-    "vacuum-plate-loose": {"scatter"},
+    "vacuum-plate-loose": {"scatter", "vacuum"},
 }
 
 

@@ -78,8 +78,10 @@ def truth_of(
         "revolutions": int(run.speeds_rpm.size),
     }
     truth["missed"] = _missed(opens, closes, run.whole)
-    truth["advance"] = advance_truth(motion)
-    truth["vacuum"] = vacuum_truth(motion, bench.vacuum_steps, bench.drive.seconds)
+    truth["advance"] = advance_truth(motion, cam, bench.shaft)
+    truth["vacuum"] = vacuum_truth(
+        motion, cam, bench.vacuum, bench.vacuum_steps, bench.drive.seconds
+    )
     truth["supply"] = {
         "volts": bench.feed.volts,
         "polarity": "positive ground" if bench.feed.positive_ground else "negative ground",
@@ -92,8 +94,12 @@ def truth_of(
     truth["state"] = _state(contact)
     truth["hand"] = None
     if bench.drive.by_hand:
-        openings = int(np.count_nonzero(~contact.closed))
-        truth["hand"] = {"openings": openings, "state": truth["state"]}
+        truth["hand"] = {
+            "openings": int(np.count_nonzero(~contact.closed)),
+            "state": truth["state"],
+            "per_lobe_deg": _numbers(np.mod(run.openings[run.order], 360.0)),
+            "dwell_per_lobe_deg": truth["dwell"]["per_lobe_deg"],
+        }
     truth["nominal_deg"] = _numbers(run.nominal)
     truth["first_opening_deg"] = _number(np.mod(run.openings[run.order[0]], 360.0))
     truth["realized"] = _realized(bench, cam, motion, turning, run)
@@ -161,9 +167,9 @@ def _realized(
         "range_deg": _number(np.nanmax(some) - np.nanmin(some)) if freedom else None,
     }
     figures["openings"] = int(np.count_nonzero(~np.isnan(opens)))
-    figures["advance"] = advance_that_happened(motion, opens_s, run.marks_s)
+    figures["advance"] = advance_that_happened(motion, cam, bench.shaft, opens_s, run.marks_s)
     figures["vacuum"] = vacuum_that_happened(
-        motion, bench.vacuum_steps, bench.drive.seconds, opens_s
+        motion, cam, bench.vacuum, bench.vacuum_steps, bench.drive.seconds, opens_s
     )
     return figures
 

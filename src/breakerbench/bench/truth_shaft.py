@@ -1,9 +1,10 @@
 """The truth of weights, vacuum unit and turning by hand, in the keys of the result.
 
 What the distributor itself would do follows from its mechanics, put through a slow run up to the
-highest speed of the run and back. What happened is read off the openings of the run, as index and
-encoder show them: backwards with a drive that turns the wrong way, nothing with an index that rides
-above the weights.
+highest speed of the run and back. A gap that widens, as the shaft leans over with speed or the plate
+turns off its centre, opens the contact earlier too, and that is in it. What happened is read off
+the openings of the run, as index and encoder show them: backwards with a drive that turns the wrong
+way, nothing of the weights with an index that rides above them.
 """
 
 from __future__ import annotations
@@ -14,9 +15,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from breakerbench.bench.cam import Cam, half_open_deg
 from breakerbench.bench.history import Mechanism, history
 from breakerbench.bench.motion import Motion
-from breakerbench.bench.vacuum import STEP_S, Steps
+from breakerbench.bench.shaft import Shaft
+from breakerbench.bench.vacuum import STEP_S, Steps, VacuumUnit
 
 Floats = NDArray[np.float64]
 
@@ -44,11 +47,23 @@ class _Loop:
         return back.at_deg(_SLOW_S * (2.0 - driving / self.highest))
 
 
-def advance_truth(motion: Motion) -> dict[str, Any]:
-    """Curve, start, maximum and hysteresis of the weights within the speeds of the run.
+def earlier_deg(cam: Cam, wider_mm: Floats) -> Floats:
+    """How much earlier the contact opens where its gap is wider, mean of the lobes, deg."""
+    gap = cam.gap_mm + np.append(0.0, wider_mm)[:, None]
+    half = half_open_deg(cam, gap, cam.lift_errors_mm)
+    there = np.all(np.isfinite(half), axis=0)
+    if not np.any(there):
+        return np.zeros_like(wider_mm)
+    mean = np.mean(half[:, there], axis=1)
+    wider: Floats = mean[1:] - mean[0]
+    return wider
 
-    Degrees are those from where the weights lie at rest. Start: where they begin to move, the speed
-    rising. Hysteresis: largest difference of the two curves at one speed.
+
+def advance_truth(motion: Motion, cam: Cam, shaft: Shaft) -> dict[str, Any]:
+    """Curve, start, maximum and hysteresis within the speeds of the run.
+
+    Degrees are those from where the weights lie at rest, at the lowest speed. Start: where they
+    begin to move, the speed rising. Hysteresis: largest difference of the two curves at one speed.
     """
     speeds, mechanism = motion.weights.plan, motion.weights.mechanism
     low, high = float(np.min(speeds)), float(np.max(speeds))
@@ -66,14 +81,17 @@ def advance_truth(motion: Motion) -> dict[str, Any]:
     loop = _Loop(mechanism, high)
     rest = float(loop.rising(np.zeros(1))[0])
     bins = BIN_RPM * np.arange(np.ceil(low / BIN_RPM), np.floor(high / BIN_RPM) + 1.0)
+    wider_mm = shaft.lean_mm_per_1000rpm * np.array([low, high, *bins]) / 1000.0
+    by_gap = earlier_deg(cam, wider_mm)
+    by_gap = by_gap[1:] - by_gap[0]
     if rises or not falls:
-        truth["rising"] = _points(bins, loop.rising(bins) - rest)
+        truth["rising"] = _points(bins, loop.rising(bins) - rest + by_gap[1:])
     if falls:
-        truth["falling"] = _points(bins, loop.falling(bins) - rest)
+        truth["falling"] = _points(bins, loop.falling(bins) - rest + by_gap[1:])
     start = _start_rpm(loop, rest)
     truth["start_rpm"] = start
     truth["reference"] = "rest plateau" if start is None or low < start else None
-    truth["max_deg"] = float(loop.rising(np.array([high]))[0]) - rest
+    truth["max_deg"] = float(loop.rising(np.array([high]))[0] - rest + by_gap[0])
     if rises and falls:
         fine = np.linspace(low, high, 2001)
         apart = np.abs(loop.falling(fine) - loop.rising(fine))
@@ -81,7 +99,9 @@ def advance_truth(motion: Motion) -> dict[str, Any]:
     return truth
 
 
-def advance_that_happened(motion: Motion, open_s: Floats, marks_s: Floats) -> dict[str, Any]:
+def advance_that_happened(
+    motion: Motion, cam: Cam, shaft: Shaft, open_s: Floats, marks_s: Floats
+) -> dict[str, Any]:
     """Means of whole revolutions in bins of speed, as the sensors show them.
 
     open_s   instants of the openings; marks_s of angle 0, first to last
@@ -97,6 +117,7 @@ def advance_that_happened(motion: Motion, open_s: Floats, marks_s: Floats) -> di
         return found
     seen = 0.0 if motion.on_rotor else motion.sign
     ahead = seen * motion.weights.at_deg(inside)
+    ahead += earlier_deg(cam, shaft.lean_mm_per_1000rpm * motion.speed_rpm(inside) / 1000.0)
     counts = np.bincount(revolution, minlength=marks_s.size - 1)
     sums = np.bincount(revolution, ahead, minlength=marks_s.size - 1)
     there = counts > 0
@@ -116,21 +137,39 @@ def advance_that_happened(motion: Motion, open_s: Floats, marks_s: Floats) -> di
     return found
 
 
-def vacuum_truth(motion: Motion, steps: Steps, seconds: float) -> dict[str, Any]:
-    """Degrees of the plate from rest at the end of each step, in their order."""
+def _by_plate(
+    motion: Motion, cam: Cam, unit: VacuumUnit | None, time_s: Floats, sign: float
+) -> Floats:
+    """How much earlier the openings come than with the plate as it was at time 0, deg."""
+    pulled = motion.plate.at_deg(np.append(0.0, time_s))
+    ahead = sign * pulled
+    if unit is not None:
+        ahead = ahead + earlier_deg(cam, unit.widening_mm_per_deg * pulled)
+    earlier: Floats = ahead[1:] - ahead[0]
+    return earlier
+
+
+def vacuum_truth(
+    motion: Motion, cam: Cam, unit: VacuumUnit | None, steps: Steps, seconds: float
+) -> dict[str, Any]:
+    """Degrees at the end of each step, in their order."""
     ends = np.array([*(time for time, _ in steps[1:]), seconds])[: len(steps)]
-    pulled = motion.plate.at_deg(ends) - motion.plate.held_deg[0] if steps else ends
-    return {"points": _steps([kpa for _, kpa in steps], pulled)}
+    return {"points": _steps([kpa for _, kpa in steps], _by_plate(motion, cam, unit, ends, 1.0))}
 
 
 def vacuum_that_happened(
-    motion: Motion, steps: Steps, seconds: float, open_s: Floats
+    motion: Motion,
+    cam: Cam,
+    unit: VacuumUnit | None,
+    steps: Steps,
+    seconds: float,
+    open_s: Floats,
 ) -> dict[str, Any]:
     """Mean over the openings of each step, its first ``STEP_S`` left out; None: no opening."""
     begins = np.array([time + STEP_S * (time > 0.0) for time, _ in steps])
     ends = np.array([*(time for time, _ in steps[1:]), seconds])[: len(steps)]
     inside = open_s[np.isfinite(open_s)]
-    ahead = motion.sign * (motion.plate.at_deg(inside) - motion.plate.held_deg[0])
+    ahead = _by_plate(motion, cam, unit, inside, motion.sign)
     means = []
     for begin, end in zip(begins, ends, strict=True):
         during = ahead[(inside >= begin) & (inside < end)]

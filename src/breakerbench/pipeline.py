@@ -13,6 +13,7 @@ from breakerbench.edges.run import EdgeRun
 from breakerbench.judge.decisions import decide
 from breakerbench.measure.bounce import SETTLE_DEG, Bounce
 from breakerbench.measure.hand import empty_hand
+from breakerbench.measure.hand_zero import HandZero
 from breakerbench.measure.timing import Timing
 from breakerbench.result.curves import advance_table, vacuum_table
 from breakerbench.result.empty import NOT_YET, empty_bounce, empty_missed, later, without_nan
@@ -42,10 +43,12 @@ class Analyzer:
         self,
         header: Header,
         spec: Specification | None = None,
+        hand: HandZero | None = None,
         averages: Averages | None = None,
     ) -> None:
         self.header = header
         self.spec = spec
+        self.hand = hand
         told = spec.distributor.lobes if spec is not None else None
         self.edges = EdgeRun(header, told)
         self.edges.averages = averages
@@ -140,7 +143,7 @@ class Analyzer:
             },
         }
         result |= timing_figures(e, self.timing, why, other, self._half_unseen)
-        result["advance"], warned = advance_table(e, self.timing, why, other, self.spec)
+        result["advance"], warned = advance_table(e, self.timing, why, other, self.spec, self.hand)
         result["vacuum"], noted = vacuum_table(e, self.timing, why, other)
         result |= self._contact_events(why)
         result |= later(why)
@@ -227,24 +230,31 @@ class Analyzer:
 
 
 def analyzer(
-    header: Header, spec: Specification | None = None, averages: Averages | None = None
+    header: Header,
+    spec: Specification | None = None,
+    hand: HandZero | None = None,
+    averages: Averages | None = None,
 ) -> Analyzer | HandCheck:
     """What takes the events of a trace of this kind."""
-    return HandCheck(header, spec) if header.kind == "hand" else Analyzer(header, spec, averages)
+    if header.kind == "hand":
+        return HandCheck(header, spec)
+    return Analyzer(header, spec, hand, averages)
 
 
 def analyze(
     source: Source,
     spec: Specification | None = None,
     progress: Callable[[float, float], None] | None = None,
+    hand: HandZero | None = None,
     averages: Averages | None = None,
 ) -> dict[str, Any]:
     """Result of a whole trace: the mapping that ``--json`` writes.
 
+    hand      where the openings stand at rest, for a run that begins above that
     progress  called now and then with what is done and the total, in the source's own unit
     averages  collects the contact trace for a picture; the result is the same without
     """
-    measuring = analyzer(source.header, spec, averages)
+    measuring = analyzer(source.header, spec, hand, averages)
     for event in source:
         measuring.feed(event)
         if progress is not None:

@@ -15,8 +15,45 @@ LEAST_TURN_MM = 0.01
 OF_THE_GAP = ("dwell.mean_deg", "dwell.percent")
 
 
-def advice(result: Mapping[str, Any], spec: Specification, shown: Shown) -> Iterator[str]:
-    """What follows from the dwell, in plain words. Which part is worn is not said from this."""
+#: What to do next with points that do not work, by what is seen of them.
+NEXT_BY_HAND = {
+    "always open": (
+        "The points never close: current does not get through. Look whether the gap is set much too "
+        "wide, clean the contacts (oil, film, paper dust), then check the lead and the ground of the "
+        "plate: with the points pressed together by a finger the voltage must fall to nearly 0."
+    ),
+    "always closed": (
+        "The points never open: the gap is closed up, the rubbing block is worn away, or the insulated "
+        "terminal or the condenser is shorted to ground. Set the gap; if a strip of card between the "
+        "contacts brings no voltage either, take the condenser off, then look for the short."
+    ),
+    "opening and closing": (
+        "The points open and close. Next: run it at a steady speed and set the gap by the dwell."
+    ),
+}
+NO_FEED = (
+    "Nothing can be said of the points without a voltage: switch the feed on, check the fuse and the "
+    "clamps, then put a strip of card between the contacts. The feed's voltage must show. Turn again."
+)
+
+
+def advice(result: Mapping[str, Any], spec: Specification | None, shown: Shown) -> Iterator[str]:
+    """What to do next, in plain words. Which part is worn is not said from this."""
+    hand = result.get("hand") or {}
+    if "by hand" in str((result.get("why") or {}).get("speed")):
+        if hand.get("state") is not None:
+            yield NEXT_BY_HAND[hand["state"]]
+        elif "no voltage" in str(result["why"].get("hand")):
+            yield NO_FEED
+        else:
+            yield "Clean the contacts and the ground, take off what lies across the points, turn again."
+        return
+    if spec is not None and any(one["decision"] == "fail" for one in result["decisions"]):
+        yield from _failed(result, spec, shown)
+
+
+def _failed(result: Mapping[str, Any], spec: Specification, shown: Shown) -> Iterator[str]:
+    """What follows from the dwell and the other figures that failed."""
     decided = {one["what"]: one["decision"] for one in result["decisions"]}
     if not any(decided.get(what) == "pass" for what in OF_THE_GAP):
         yield from _gap(result, spec, shown)

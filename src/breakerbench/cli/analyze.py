@@ -5,6 +5,7 @@ from __future__ import annotations
 from argparse import Namespace
 from collections.abc import Sequence
 from contextlib import ExitStack
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -15,6 +16,7 @@ from breakerbench.cli.progress import progress
 from breakerbench.edges.average import Averaged, Averages
 from breakerbench.errors import BadInput
 from breakerbench.judge.specification import Specification, find_specification
+from breakerbench.measure.hand_zero import HandZero, hand_zero
 from breakerbench.papers.subject import Subject
 from breakerbench.papers.words import Shown
 from breakerbench.pipeline import analyze
@@ -35,7 +37,7 @@ def run(args: Namespace) -> int:
     spec = None if args.spec is None else find_specification(args.spec)
     if args.strict and spec is None:
         say("breakerbench analyze: --strict without --spec: nothing is judged, nothing can fail")
-    inputs = [args.file, args.spec] if args.spec else [args.file]
+    inputs = [each for each in (args.file, args.spec, args.hand) if each]
     with ExitStack() as stack:
         # Every output is made ready first: what cannot be written is said before the long work.
         part = None
@@ -44,7 +46,8 @@ def run(args: Namespace) -> int:
             part = stack.enter_context(output(args.json, *inputs, device=True))
         if places is not None:
             places.ready(*inputs)
-        result, contact = measured(args.file, options, spec, averaging=places is not None)
+        hand = None if args.hand is None else _zero_by_hand(args.hand, options)
+        result, contact = measured(args.file, options, spec, hand, averaging=places is not None)
         shown = Shown(args.degrees, args.speed_basis)
         subject = Subject(Path(args.file).name, result, spec, shown, contact)
         if part is not None:
@@ -64,6 +67,7 @@ def measured(
     path: str,
     options: ImportOptions | None,
     spec: Specification | None,
+    hand: HandZero | None = None,
     averaging: bool = False,
 ) -> tuple[dict[str, Any], Averaged | None]:
     """The result for one file, with a progress bar where somebody can see it.
@@ -76,7 +80,7 @@ def measured(
     averages = Averages(source.header) if averaging else None
     try:
         with progress("measuring") as report:
-            result = analyze(source, spec, report, averages)
+            result = analyze(source, spec, report, hand, averages)
         if not result["trace"]["seconds"]:  # cut before the end of its first block
             raise BadInput(path, "holds no samples that can be read", "record it again")
         return result, averages.averaged() if averages is not None else None
@@ -84,6 +88,22 @@ def measured(
         raise BadInput(path, f"cannot be read on ({reason(error)})", "copy it first") from error
     finally:
         source.close()
+
+
+def _zero_by_hand(path: str, options: ImportOptions) -> HandZero:
+    """Where the openings stand at rest, from a hand-turned trace.
+
+    Raises BadInput for a file that cannot be used or gives no opening angles.
+    """
+    result, _ = measured(path, replace(options, kind="hand", vacuum_steps=()), None)
+    zero = hand_zero(result["hand"])
+    if zero is None:
+        why = result["why"].get("hand.per_lobe_deg") or result["why"].get("hand", "")
+        what = f"gives no opening angles to measure the advance from ({why})"
+        raise BadInput(
+            path, what, "turn it again one way with index and encoder, or leave --hand out"
+        )
+    return zero
 
 
 def _print_report(args: Namespace, subject: Subject) -> None:
@@ -104,8 +124,9 @@ def _print_report(args: Namespace, subject: Subject) -> None:
     if args.plots:
         print_pictures(console, args.plots, subject)
     print_result(console, result, shown)
-    if spec and any(one["decision"] == "fail" for one in result["decisions"]):
-        print_advice(console, advice(result, spec, shown))
+    texts = list(advice(result, spec, shown))
+    if texts:
+        print_advice(console, texts)
 
 
 def import_options(args: Namespace) -> ImportOptions:

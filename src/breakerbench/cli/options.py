@@ -107,6 +107,13 @@ def analyze(verb: argparse.ArgumentParser) -> None:
         type=name,
         help="draw the figures into DIR, as SVG and PNG; it is made where it does not exist",
     )
+    add(
+        "--hand",
+        metavar="HANDFILE",
+        type=name,
+        help="the same distributor turned by hand, with index and encoder: the zero of the advance "
+        "where the run does not begin at rest",
+    )
     add("--strict", action="store_true", help="exit status 1 when any decision is not a pass")
     _import(verb)
     _display(verb)

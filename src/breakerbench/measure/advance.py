@@ -19,6 +19,7 @@ from breakerbench.measure.advance_line import AdvanceLine, advance_line
 from breakerbench.measure.advance_sums import BEFORE, FALLING, FINE_RPM, RISING, Advance
 from breakerbench.measure.figures import UNSEEN_RIPPLE, UNSEEN_RIPPLE_AT_LOBES, expanded
 from breakerbench.measure.fit import FitError, straight_line
+from breakerbench.measure.hand_zero import HandZero, zero_by_hand
 from breakerbench.measure.timing import BIN_RPM
 from breakerbench.measure.uncertainty import (
     COVERAGE,
@@ -234,36 +235,51 @@ def empty_advance() -> dict[str, Any]:
 
 
 def advance_figures(
-    a: Advance, tool: Instrument, expected: Sequence[tuple[float, float, float]] = ()
+    a: Advance,
+    tool: Instrument,
+    expected: Sequence[tuple[float, float, float]] = (),
+    hand: tuple[HandZero, Floats] | None = None,
 ) -> tuple[dict[str, Any], dict[str, str], list[str]]:
     """The table of the contract, reasons by key, and warnings.
 
     expected  the specification's rows (rpm, low, high), for which a curve that stays flat is told
+    hand      a zero turned by hand, taken where the run has no rest plateau, and the (lobes,) nominal
+              opening angles from the first one
     """
     figures, why = empty_advance(), {}
     curves = {way: _curve(a, way, tool) for way in (RISING, FALLING)}
     lines = _lines(curves)
     fitted = [(way, line) for way, line in lines.items() if line is not None]
-    if not fitted:
+    if not fitted and hand is None:
         return figures, {"advance": FEW}, []
     late = [f for w, line in fitted if (f := _backwards(a, tool, curves[w], line)) is not None]
     if late:
-        said = f"The openings come {late[0][0]:.1f} deg later at {late[0][1]:.0f} rpm than at rest"
-        said += ": the drive turns the wrong way round for this distributor. Advance is not judged."
-        return figures, {"advance": BACKWARDS}, [said]
+        return figures, {"advance": BACKWARDS}, [_wrong_way(*late[0])]
     reasons = [_no_rest(curves[way], line) for way, line in fitted]
-    if all(reasons):
-        return figures, {"advance": FEW_AT_REST if FEW_AT_REST in reasons else reasons[0]}, []
-    way, line = fitted[reasons.index("")]
+    by_hand = zero_by_hand(a, hand) if all(reasons) else None
+    if all(reasons) and by_hand is None:
+        return (
+            figures,
+            {"advance": FEW_AT_REST if FEW_AT_REST in reasons else (*reasons, FEW)[0]},
+            [],
+        )
+    if not fitted and by_hand:
+        return _one_speed(a, tool, curves, by_hand)
+    way, line = fitted[0 if by_hand else reasons.index("")]
     curve = curves[way]
-    below = _below(curve, line)
-    rest = float(np.average(curve.rpm[below], weights=curve.n[below]))
-    zero = (line.level, rest, line.u_level)
+    if by_hand:
+        zero = by_hand
+    else:
+        below = _below(curve, line)
+        rest = float(np.average(curve.rpm[below], weights=curve.n[below]))
+        zero = (line.level, rest, line.u_level)
     points = {}
     for w, c in curves.items():
         widened = (lines[w] or line).widened
         points[w] = _points(a, c, lines[w], widened, tool, *zero)
-    figures["reference"] = "rest plateau"
+    if by_hand and (behind := _behind(points)):
+        return figures, {"advance": BACKWARDS}, [_wrong_way(*behind)]
+    figures["reference"] = "hand" if by_hand else "rest plateau"
     figures["rising"] = [p.row() for p in points[RISING]]
     figures["falling"] = [p.row() for p in points[FALLING]]
     for key, w in (("rising", RISING), ("falling", FALLING)):
@@ -271,16 +287,20 @@ def advance_figures(
             why[f"advance.{key}"] = f"no speed of the run was measured while it was {key}"
     places = np.append(line.breaks, curve.rpm[-1])
     places = places[_within(curve.rpm, places)]
-    above = line.at(places) - line.level
+    above = line.at(places) - zero[0]
     top = int(np.argmax(above))
     figures["max_deg"] = float(above[top])
-    fixed = fixed_lines(a.lobes, tool, float(places[top]), rest)
-    u_line = Component("line", line.u_at(float(places[top]), above_level=True), curve.dof)
-    figures["u_max_deg"] = expanded([u_line, *fixed])
+    fixed = fixed_lines(a.lobes, tool, float(places[top]), zero[1])
+    u_line = Component("line", line.u_at(float(places[top]), not by_hand), curve.dof)
+    u_zero = Component("zero by hand", zero[2] if by_hand else 0.0)
+    figures["u_max_deg"] = expanded([u_line, u_zero, *fixed])
     warnings: list[str] = []
-    if len(line.breaks):
+    slopes = line.slopes()
+    on_curve = abs(line.level - zero[0]) > max(FLAT_DEG, 2.0 * zero[2]) if by_hand else False
+    if on_curve:
+        why["advance.start_rpm"] = ON_THE_CURVE
+    elif len(line.breaks):
         figures["start_rpm"] = float(line.breaks[0])
-        slopes = line.slopes()
         figures["u_start_rpm"] = expanded(
             [
                 Component("line", line.u_start_rpm, curve.dof),
@@ -288,6 +308,7 @@ def advance_figures(
                 Component("level", fixed[-1].u / max(abs(slopes[0][2]), 1e-4)),
             ]
         )
+    if len(line.breaks):
         figures["slopes"] = [
             {
                 "from_rpm": begin,
@@ -297,7 +318,7 @@ def advance_figures(
             }
             for begin, end, slope, u in slopes
         ]
-    else:
+    elif not on_curve:
         why["advance.start_rpm"] = NONE
         warnings += _still(curve, figures, expected)
     found = _hysteresis(lines, curves)
@@ -306,6 +327,46 @@ def advance_figures(
     else:
         figures["hysteresis_deg"], figures["u_hysteresis_deg"] = found
     return figures, why, warnings
+
+
+def _wrong_way(deg: float, rpm: float) -> str:
+    return (
+        f"The openings come {deg:.1f} deg later at {rpm:.0f} rpm than at rest: the drive turns the "
+        "wrong way round for this distributor. Nothing is judged: turn it the other way."
+    )
+
+
+def _behind(points: dict[int, list[_Point]]) -> tuple[float, float] | None:
+    """How much later than turned by hand the openings come, and at what speed; None: they do not."""
+    worst = min((p for each in points.values() for p in each), key=lambda p: p.deg, default=None)
+    if worst is None or -worst.deg <= max(BACKWARDS_DEG, worst.row()["u_deg"]):
+        return None
+    return -worst.deg, worst.rpm
+
+
+def _one_speed(
+    a: Advance, tool: Instrument, curves: dict[int, _Curve], zero: tuple[float, float, float]
+) -> tuple[dict[str, Any], dict[str, str], list[str]]:
+    """A run at too few speeds for a curve: with a zero by hand its points still stand."""
+    figures = empty_advance()
+    points = {w: _points(a, c, None, 1.0, tool, *zero) for w, c in curves.items() if len(c.n)}
+    every = [p.row() for w in points for p in points[w]]
+    if not every:
+        return figures, {"advance": FEW}, []
+    if behind := _behind(points):
+        return figures, {"advance": BACKWARDS}, [_wrong_way(*behind)]
+    figures["reference"] = "hand"
+    figures["rising"] = [p.row() for p in points.get(RISING, [])]
+    figures["falling"] = [p.row() for p in points.get(FALLING, [])]
+    top = max(every, key=lambda row: row["deg"])
+    figures["max_deg"], figures["u_max_deg"] = top["deg"], top["u_deg"]
+    why = dict.fromkeys(("advance.start_rpm", "advance.hysteresis_deg"), FEW)
+    why |= {
+        f"advance.{key}": f"no speed of the run was measured while it was {key}"
+        for key in ("rising", "falling")
+        if not figures[key]
+    }
+    return figures, why, []
 
 
 def _backwards(

@@ -42,6 +42,11 @@ class Advance:
         self._held: Floats | None = None
         self._done = 0
 
+    @property
+    def origin_deg(self) -> float:
+        """Angle that the places count from."""
+        return self._origin or 0.0
+
     def add(self, turn: Ints, rpm: Floats, phase: Floats, u_open2: Floats) -> None:
         """Whole revolutions in order: number, speed, place of the openings (deg), variance (s^2)."""
         if self._origin is None and len(phase):

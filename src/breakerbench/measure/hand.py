@@ -158,7 +158,7 @@ def hand_angles(
     reason = _angles(figures, turned, places, u_position_deg)
     if reason:
         return figures, _spread({"hand.per_lobe_deg": reason}), notes
-    if not figures["dwell_per_lobe_deg"]:
+    if None in figures["dwell_per_lobe_deg"]:
         why["hand.dwell_per_lobe_deg"] = "too few whole dwells in revolutions turned straight on"
     return figures, why, notes
 
@@ -213,11 +213,14 @@ def _angles(figures: dict[str, Any], turned: Turned, places: Places, u_position_
     held &= (from_turn == turn) | (places.end_s[np.maximum(from_turn, 0)] == places.begin_s[turn])
     dwell = (places.at(opened) - places.at(touch)) * scale
     both = [Component(c.name, c.u * float(np.sqrt(2.0))) for c in fixed]
-    values, u_values = [], []
+    values: list[float | None] = []
+    u_values: list[float | None] = []
     for group in groups:
         mine = dwell[group[held[group]]]
         if len(mine) < LEAST:
-            return ""
+            values.append(None)
+            u_values.append(None)
+            continue
         u = float(mine.std(ddof=1) / np.sqrt(len(mine)))
         values.append(float(mine.mean()))
         u_values.append(expanded([Component("repeatability", u, len(mine) - 1.0), *both]))

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from breakerbench.edges.run import EdgeRun
 from breakerbench.measure.advance import advance_figures, empty_advance
+from breakerbench.measure.hand_zero import HandZero
 from breakerbench.measure.timing import Timing
 from breakerbench.measure.vacuum import NO_STEPS, vacuum_figures
 from breakerbench.measure.vacuum_steps import at_zero
@@ -30,6 +33,7 @@ def advance_table(
     why: dict[str, str],
     other: int | None,
     spec: Specification | None,
+    hand: HandZero | None = None,
 ) -> tuple[dict[str, Any], list[str]]:
     """Advance and its warnings; the reason why not goes to ``why``."""
     reason = no_angle_of_lobes(e, t, why, other)
@@ -38,7 +42,13 @@ def advance_table(
         return empty_advance(), []
     table = spec.advance if spec is not None else None
     expected = (table.points or ()) if table is not None else ()
-    figures, reasons, warnings = advance_figures(t.advance, e.instrument(), expected)
+    zero = None if hand is None else (hand, np.asarray(t.nominal, np.float64))
+    figures, reasons, warnings = advance_figures(t.advance, e.instrument(), expected, zero)
+    if hand is not None and len(hand.angles_deg) != t.lobes:
+        warnings.append(
+            f"The hand-turned trace shows {len(hand.angles_deg)} lobes, this one {t.lobes}: it is "
+            "another distributor, and is not the zero of the advance."
+        )
     why.update(reasons)
     return figures, warnings
 

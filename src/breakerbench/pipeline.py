@@ -11,11 +11,18 @@ from breakerbench.edges.average import Averages
 from breakerbench.edges.events import Openings
 from breakerbench.edges.run import EdgeRun
 from breakerbench.judge.decisions import decide
+from breakerbench.measure.advance import BACKWARDS
 from breakerbench.measure.bounce import SETTLE_DEG, Bounce
 from breakerbench.measure.hand import empty_hand
 from breakerbench.measure.hand_zero import HandZero
 from breakerbench.measure.timing import Timing
-from breakerbench.result.curves import advance_table, vacuum_table
+from breakerbench.result.curves import (
+    MIRRORED,
+    WRONG_WAY,
+    advance_table,
+    is_mirrored,
+    vacuum_table,
+)
 from breakerbench.result.empty import NOT_YET, empty_bounce, empty_missed, later, without_nan
 from breakerbench.result.hand import NOT_BY_HAND, HandCheck
 from breakerbench.result.timed import HALF_UNSEEN, lobes_differ, timing_figures
@@ -134,6 +141,7 @@ class Analyzer:
         result: dict[str, Any] = {
             "schema": 1,
             "trace": {
+                "kind": self.header.kind,
                 "simulated": self.header.simulated,
                 "origin": self.header.origin,
                 "sample_rate_hz": self.header.sample_rate_hz,
@@ -173,10 +181,15 @@ class Analyzer:
         result["warnings"] = self._warnings() + warned
         result["decisions"] = []
         result["findings"] = []
+        mirrored = other is None and is_mirrored(self.timing, self._nominal())
+        if mirrored:
+            result["warnings"].append(MIRRORED)
         if self.spec is not None:
             if other is not None:
                 why["decisions"] = lobes_differ(other, self.spec.distributor.lobes)
                 result["warnings"].append(why["decisions"] + ": nothing is judged")
+            elif mirrored or why.get("advance") == BACKWARDS:
+                why["decisions"] = WRONG_WAY
             else:
                 result["decisions"] = [d.to_json() for d in decide(result, self.spec)]
         clean: dict[str, Any] = without_nan(result)

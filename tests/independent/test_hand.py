@@ -29,10 +29,8 @@ def test_chatter_and_jerks_are_no_openings(reference: str) -> None:
         c = Turning(seed, reference=reference, reversals=0, jerks=3, chatter_s=0.003)
         hand, _, source = hand_of(c)
         assert hand["state"] == "opening and closing"
-        # A jerk on the opening's edge passes it twice, and so may one right at a closing.
-        passed = c.turns * 4 + 200 / 90
-        assert hand["openings"] == pytest.approx(passed, abs=2), seed
-        assert hand["openings"] <= source.forward
+        # A jerk that goes back right over a closing opens the points once more.
+        assert source.lobes_passed - 1 <= hand["openings"] <= source.lobes_passed + 2, seed
 
 
 def test_angles_and_dwell_of_each_lobe_lie_inside_their_uncertainty() -> None:

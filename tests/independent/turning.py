@@ -157,6 +157,15 @@ class HandSource:
             period = 360.0 / c.pulses
             self.edges["encoder"] = self._line(np.array([0.37]), 0.5 * period, False, period)
 
+    @property
+    def lobes_passed(self) -> int:
+        """Lobes that the shaft came past in all, each once however often it went back."""
+        marks = np.array(self.c.opening_deg)
+        turns = np.floor((self.angle.max() - marks) / 360.0) - np.floor(
+            (self.angle[0] - marks) / 360.0
+        )
+        return int(turns.sum())
+
     def _line(
         self, begin_deg: Array, width_deg: float, inverted: bool, period: float = 360.0
     ) -> tuple[Array, NDArray[np.bool_]]:

@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from breakerbench.judge.curves import band_at
 from breakerbench.judge.decisions import Decision, decide
 from breakerbench.judge.guard import compare, conformance_probability
-from breakerbench.judge.rules import band_at
 from breakerbench.judge.specification import Specification, parse_specification
 from judge.contract import LEAST, WHOLE
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from breakerbench.edges.hand import NO_VOLTAGE
 from breakerbench.judge.specification import Specification
 from breakerbench.papers.words import Shown, figure, name
 from breakerbench.tools.gap import gap_change_mm, inches
@@ -40,15 +41,15 @@ NO_FEED = (
 def advice(result: Mapping[str, Any], spec: Specification | None, shown: Shown) -> Iterator[str]:
     """What to do next, in plain words. Which part is worn is not said from this."""
     hand = result.get("hand") or {}
-    if "by hand" in str((result.get("why") or {}).get("speed")):
+    if (result.get("trace") or {}).get("kind") == "hand":
         if hand.get("state") is not None:
             yield NEXT_BY_HAND[hand["state"]]
-        elif "no voltage" in str(result["why"].get("hand")):
+        elif result["why"].get("hand") == NO_VOLTAGE:
             yield NO_FEED
         else:
             yield "Clean the contacts and the ground, take off what lies across the points, turn again."
         return
-    if spec is not None and any(one["decision"] == "fail" for one in result["decisions"]):
+    if spec is not None:
         yield from _failed(result, spec, shown)
 
 

@@ -124,9 +124,9 @@ def _print_report(args: Namespace, subject: Subject) -> None:
     if args.plots:
         print_pictures(console, args.plots, subject)
     print_result(console, result, shown)
-    texts = list(advice(result, spec, shown))
-    if texts:
-        print_advice(console, texts)
+    failed = any(one["decision"] == "fail" for one in result["decisions"])
+    if failed or result["trace"]["kind"] == "hand":
+        print_advice(console, advice(result, spec, shown))
 
 
 def import_options(args: Namespace) -> ImportOptions:

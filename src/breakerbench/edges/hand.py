@@ -43,6 +43,10 @@ BRIEF_SHARE = 0.2
 #: States of a kind on each side that tell what is usual.
 AROUND = 4
 
+NO_VOLTAGE = (
+    "no voltage on the points: is the feed on? If it is, the points are closed all the way round: put a "
+    "strip of card between them, and the feed must show"
+)
 MOVES, OPEN, CLOSED = "opening and closing", "always open", "always closed"
 
 
@@ -282,11 +286,7 @@ class HandTrace:
         feed = self._feed()
         if feed:
             return CLOSED, "", [feed] if feed != "measured" else [], 0.0
-        why = (
-            "no voltage on the points: is the feed on? If it is, the points are closed all the way "
-            "round: put a strip of card between them, and the feed must show"
-        )
-        return None, why, [], 0.0
+        return None, NO_VOLTAGE, [], 0.0
 
     def _feed(self) -> str:
         """What shows that the feed is on: "measured", or a note; empty where nothing does."""

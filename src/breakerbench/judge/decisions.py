@@ -32,6 +32,7 @@ class Decision:
     decision     "pass", "fail", "undecided" or "not measured"
     why          the reason of "not measured", or what a person should know of this decision
     settle       what would settle an undecided one
+    at, at_unit  where on a curve it is judged, "rpm" or "kPa"; None for a single figure
     chance_inside  for an undecided one: probability that the true value lies inside the limits
                  (JCGM 106, 7), nothing known beforehand, normal; None where it cannot be said
     """
@@ -46,6 +47,8 @@ class Decision:
     why: str = ""
     settle: str = ""
     chance_inside: float | None = None
+    at: float | None = None
+    at_unit: str = ""
 
     def to_json(self) -> dict[str, Any]:
         """The mapping of the result contract; keys of ours only where they say something."""
@@ -64,6 +67,8 @@ class Decision:
             plain["settle"] = self.settle
         if self.chance_inside is not None:
             plain["chance_inside"] = self.chance_inside
+        if self.at is not None:
+            plain["at"], plain["at_unit"] = self.at, self.at_unit
         return plain
 
 
@@ -112,4 +117,6 @@ def _decision(rule: Rule, case: Case, result: Result) -> Decision:
         why=why,
         settle=settle,
         chance_inside=chance,
+        at=case.at,
+        at_unit=case.at_unit,
     )

@@ -16,6 +16,7 @@ class Case:
 
     what, unit  given where they differ from the rule's
     verdict     given where the comparison is not of value and limits (bounce that never began)
+    at, at_unit where on a curve it is judged ("rpm", "kPa"); None for a single figure
     settle      given where something else settles this case than the rule says
     """
 
@@ -28,6 +29,8 @@ class Case:
     why: str = ""
     settle: str = ""
     verdict: str = ""
+    at: float | None = None
+    at_unit: str = ""
 
 
 def number(value: object) -> float | None:

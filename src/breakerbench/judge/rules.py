@@ -7,11 +7,11 @@ cases, none where the specification is silent. `decisions` compares.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import replace
-from itertools import pairwise
 
-from breakerbench.judge.guard import FAIL, PASS, UNDECIDED, compare
+from breakerbench.judge.curves import curve_cases
+from breakerbench.judge.guard import PASS, UNDECIDED
 from breakerbench.judge.reading import (
     Case,
     Cases,
@@ -33,7 +33,12 @@ UNTOLD_TEMPERATURE_K = 29.0
 #: What leads and clamps may add where there is to be no ballast resistor; common practice, no
 #: source: ballast resistors are several times this.
 NO_BALLAST_OHM = 0.2
-#: Width of a speed bin, rpm: the curve is seen this far beyond its last bin, and
+#: What tells weights that do not move from an index that rides above them; common practice, no source.
+WEIGHTS_OR_INDEX = (
+    "hold the drive shaft and turn the rotor by hand in its direction: weights that are free let it turn "
+    "some degrees and spring back, and then the index must be moved to the drive shaft below them"
+)
+#: Width of a speed bin, rpm: points of a curve lie as far apart, and
 #: the onset of bounce is known to one bin.
 BIN_RPM = 50.0
 
@@ -115,72 +120,19 @@ def _bounce(result: Result, spec: Specification) -> Iterator[Case]:
 
 # --- curves -----------------------------------------------------------------------------------
 
-Band = tuple[tuple[float, float, float], ...]
-
-
-def band_at(band: Band, x: float) -> tuple[float, float] | None:
-    """Limits of a band at ``x``, straight between its rows; None outside of them."""
-    if not band[0][0] <= x <= band[-1][0]:
-        return None
-    for before, after in pairwise(band):
-        if x <= after[0]:
-            share = (x - before[0]) / (after[0] - before[0])
-            return (
-                before[1] + share * (after[1] - before[1]),
-                before[2] + share * (after[2] - before[2]),
-            )
-    return band[0][1], band[0][2]  # a band of one row, met exactly
-
-
-def _curve(
-    points: Sequence[tuple[float, float, float | None]], band: Band, unit: str, slack: float
-) -> Case:
-    """The worst point of a measured curve against its band.
-
-    The curve must reach to within ``slack`` of both ends of the band: a pass says that the whole
-    of it was seen.
-    """
-    cases = [
-        (x, Case(deg, u, *limits))
-        for x, deg, u in points
-        if (limits := band_at(band, x)) is not None
-    ]
-    first, last = band[0][0], band[-1][0]
-    whole = f"{first:g} to {last:g} {unit}"
-    if not cases:
-        missing = Case(None, None, None, None)
-        return replace(missing, why=f"no point was measured within {whole}") if points else missing
-    x, worst = min(cases, key=lambda each: _rank(each[1]))
-    worst = replace(worst, why=f"the worst point, at {x:.0f} {unit}")
-    seen = [x for x, _, _ in points]
-    if _rank(worst)[0] == 2 and (min(seen) > first + slack or max(seen) < last - slack):
-        return replace(
-            worst,
-            verdict=UNDECIDED,
-            why=f"measured from {min(seen):.0f} to {max(seen):.0f} {unit} only, inside as far",
-            settle=f"a run over the whole of {whole}",
-        )
-    return worst
-
-
-def _rank(case: Case) -> tuple[int, float]:
-    """Order of badness: outside (0), too close to call (1), inside (2); then by the room left."""
-    value, low, high = case.value, case.low, case.high
-    assert value is not None
-    assert low is not None
-    assert high is not None
-    room = min(value - low, high - value)
-    if case.u is None:
-        return 1, room
-    order = (FAIL, UNDECIDED, PASS)
-    return order.index(compare(value, case.u, low, high)), room - case.u
-
 
 def _advance(key: str, path: str) -> Cases:
     def cases(result: Result, spec: Specification) -> Iterator[Case]:
         band = stated(spec.advance, key)
-        if band:
-            yield _curve(result.points(path, "rpm"), band, "rpm", BIN_RPM)
+        if not band:
+            return
+        doubt = result.get("advance.doubt")
+        for case in curve_cases(result.points(path, "rpm"), band, "rpm", BIN_RPM):
+            if doubt and case.value is not None:
+                # It may be the index and not the weights: one trace cannot tell.
+                yield replace(case, verdict=UNDECIDED, why=str(doubt), settle=WEIGHTS_OR_INDEX)
+            else:
+                yield case
 
     return cases
 
@@ -188,8 +140,8 @@ def _advance(key: str, path: str) -> Cases:
 def _vacuum(result: Result, spec: Specification) -> Iterator[Case]:
     band = stated(spec.vacuum, "points")
     if band:
-        slack = 0.05 * (band[-1][0] - band[0][0])
-        yield _curve(result.points("vacuum.points", "kpa"), band, "kPa", slack)
+        reach = max(0.1 * (band[-1][0] - band[0][0]), 1.0)
+        yield from curve_cases(result.points("vacuum.points", "kpa"), band, "kPa", reach)
 
 
 def _hysteresis(result: Result, spec: Specification) -> Iterator[Case]:

@@ -40,6 +40,15 @@ FLAT_DEG = 0.1
 LEAST_DEG = 0.05
 #: Openings that come later with speed by this or more, and by more than their uncertainty.
 BACKWARDS_DEG = 0.3
+#: Speeds over which weights would have moved, where no specification says so: up to this, and this
+#: many times the slowest; from memory.
+WIDE_RPM, WIDE_TIMES = 1000.0, 2.5
+STUCK_OR_INDEX = (
+    ": the weights do not move (stuck, or there are none), or the index rides on the rotor or the cam, "
+    "where advance always reads zero. It must ride on the drive shaft below the weights. This trace "
+    "cannot tell which. Hold the drive shaft and turn the rotor by hand: free weights let it turn some "
+    "degrees and spring back."
+)
 ON_THE_CURVE = "the lowest speed is already on the curve"
 FEW_AT_REST = "too few revolutions at the speeds where the weights rest: stay longer there"
 FEW = "needs a run through the speeds: three speeds or more, 100 rpm apart"
@@ -230,7 +239,7 @@ def empty_advance() -> dict[str, Any]:
     return {
         "reference": None, "rising": [], "falling": [], "start_rpm": None, "u_start_rpm": None,
         "max_deg": None, "u_max_deg": None, "hysteresis_deg": None, "u_hysteresis_deg": None,
-        "slopes": [],
+        "slopes": [], "doubt": None,
     }  # fmt: skip
 
 
@@ -320,7 +329,8 @@ def advance_figures(
         ]
     elif not on_curve:
         why["advance.start_rpm"] = NONE
-        warnings += _still(curve, figures, expected)
+        figures["doubt"] = _still(curve, float(figures["u_max_deg"]), expected)
+        warnings += [figures["doubt"]] if figures["doubt"] else []
     found = _hysteresis(lines, curves)
     if found is None:
         why["advance.hysteresis_deg"] = "needs the same speeds rising and falling"
@@ -388,15 +398,20 @@ def _backwards(
 
 
 def _still(
-    curve: _Curve, figures: dict[str, Any], expected: Sequence[tuple[float, float, float]]
-) -> list[str]:
-    """What to say of a curve that never leaves its zero, though one was expected."""
-    top = float(curve.rpm[-1])
-    wanted = max((low for rpm, low, _ in expected if rpm <= top), default=0.0)
-    if wanted <= float(figures["u_max_deg"]) + LEAST_DEG:
-        return []
-    return [
-        f"No advance up to {top:.0f} rpm, where the specification expects {wanted:g} deg or more: "
-        "the weights do not move, or the index rides on the rotor or the cam, where advance always "
-        "reads zero. It must ride on the drive shaft below the weights."
-    ]
+    curve: _Curve, u_deg: float, expected: Sequence[tuple[float, float, float]]
+) -> str | None:
+    """What to doubt of a curve that never leaves its zero over the speeds of a run; None: nothing.
+
+    One trace cannot tell weights that do not move from an index that moves with them.
+    """
+    low, top = float(curve.rpm[0]), float(curve.rpm[-1])
+    wanted = max((least for rpm, least, _ in expected if rpm <= top), default=0.0)
+    if expected:
+        if wanted <= u_deg + LEAST_DEG:
+            return None
+        said = f"No advance up to {top:.0f} rpm, where the specification expects {wanted:g} deg or more"
+    elif top < WIDE_RPM or top < WIDE_TIMES * low:
+        return None
+    else:
+        said = f"No advance from {low:.0f} to {top:.0f} rpm"
+    return said + STUCK_OR_INDEX

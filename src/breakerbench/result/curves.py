@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from breakerbench.edges.run import EdgeRun
 from breakerbench.measure.advance import advance_figures, empty_advance
@@ -17,6 +18,8 @@ from breakerbench.result.timed import no_angle_of_lobes
 if TYPE_CHECKING:
     from breakerbench.judge.specification import Specification
 
+Floats = NDArray[np.float64]
+
 ONLY_AT_REST = (
     "Dwell, spacing, scatter and centrifugal advance are taken from the {n} revolutions at 0 kPa "
     "alone: a plate under vacuum moves them."
@@ -25,6 +28,31 @@ ALL_UNDER_VACUUM = (
     "No settled revolution was at 0 kPa: a plate under vacuum moves dwell, and its play adds to the "
     "scatter. Neither says anything of the bushings."
 )
+
+#: Lobes that fit the pattern read backwards better than this share of how badly they fit it forwards,
+#: and at least so badly, deg.
+MIRRORED_SHARE, MIRRORED_DEG = 0.5, 1.0
+WRONG_WAY = "the drive turns the wrong way round for this distributor"
+MIRRORED = (
+    "The lobes come in the order of the specification's nominal angles read backwards: the drive turns "
+    "the wrong way round for this distributor, or the angles were written down against the rotation. "
+    "Nothing is judged: turn it the other way."
+)
+
+
+def is_mirrored(t: Timing | None, nominal: Floats | None) -> bool:
+    """The unevenly spaced lobes come in the opposite order."""
+    if t is None or nominal is None or t.revolutions < 2 or float(t.bins.n.sum()) < 2.0:
+        return False
+    error = t.bins.error.sum(axis=0) / float(t.bins.n.sum())
+    seen = np.diff(np.append(t.nominal + error, 360.0 + t.nominal[0] + error[0]))
+    told = np.diff(np.append(nominal, 360.0 + nominal[0]))
+
+    def miss(pattern: Floats) -> float:
+        return min(float(np.abs(np.roll(pattern, k) - seen).max()) for k in range(len(seen)))
+
+    forwards, backwards = miss(told), miss(told[::-1])
+    return forwards > MIRRORED_DEG and backwards < MIRRORED_SHARE * forwards
 
 
 def advance_table(

@@ -61,6 +61,7 @@ class HandCheck:
         result: dict[str, Any] = {
             "schema": 1,
             "trace": {
+                "kind": header.kind,
                 "simulated": header.simulated,
                 "origin": header.origin,
                 "sample_rate_hz": header.sample_rate_hz,

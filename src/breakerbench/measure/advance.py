@@ -36,6 +36,8 @@ POINT_REVOLUTIONS = 3
 #: The rest plateau: flat over this, and as flat as this where the uncertainty is smaller.
 PLATEAU_RPM = 75.0
 FLAT_DEG = 0.1
+#: Speeds further apart than this leave open how the curve bends between them.
+FAR_RPM = 75.0
 #: A break of the curve moves the line by this or it is none.
 LEAST_DEG = 0.05
 #: Openings that come later with speed by this or more, and by more than their uncertainty.
@@ -228,6 +230,14 @@ def _hysteresis(
     return float(gap[worst]), expanded(u, 1.0 - (1.0 - COVERAGE) / (2.0 + len(breaks)))
 
 
+def _gap(rpm: Floats, place: float) -> float:
+    """How far a break may lie from ``place`` between two speeds far apart: how it bends between them
+    is not known. 0 where they are near."""
+    k = int(np.clip(np.searchsorted(rpm, place), 1, len(rpm) - 1))
+    low, high = float(rpm[k - 1]), float(rpm[k])
+    return max(high - place, place - low) if high - low > FAR_RPM else 0.0
+
+
 def _within(rpm: Floats, x: Floats) -> Bools:
     """Which of ``x`` lie between speeds of ``rpm`` and within a bin of the nearest one."""
     k = np.clip(np.searchsorted(rpm, x), 1, len(rpm) - 1)
@@ -294,8 +304,8 @@ def advance_figures(
     for key, w in (("rising", RISING), ("falling", FALLING)):
         if not points[w]:
             why[f"advance.{key}"] = f"no speed of the run was measured while it was {key}"
-    places = np.append(line.breaks, curve.rpm[-1])
-    places = places[_within(curve.rpm, places)]
+    # Only where it was measured: between speeds far apart the line is nothing but a line.
+    places = curve.rpm
     above = line.at(places) - zero[0]
     top = int(np.argmax(above))
     figures["max_deg"] = float(above[top])
@@ -314,6 +324,7 @@ def advance_figures(
             [
                 Component("line", line.u_start_rpm, curve.dof),
                 Component("narrow bins", rectangular(FINE_RPM / 4.0)),
+                Component("speeds left out", rectangular(_gap(curve.rpm, float(line.breaks[0])))),
                 Component("level", fixed[-1].u / max(abs(slopes[0][2]), 1e-4)),
             ]
         )

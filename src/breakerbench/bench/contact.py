@@ -1,4 +1,4 @@
-"""When the contact opens and closes: cam, shaft and their motion put together.
+"""When the contact opens and closes: cam, shaft, their motion and the arm put together.
 
 The outcome, ``Contact``, is nothing but a list of changes of state in time: what the circuit makes
 of it does not depend on how the changes came about.
@@ -6,14 +6,16 @@ of it does not depend on how the changes came about.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
+from breakerbench.bench.arm import Arm
 from breakerbench.bench.cam import Cam, half_open_deg, shift_deg_per_mm
 from breakerbench.bench.motion import Motion
 from breakerbench.bench.randomness import stream
+from breakerbench.bench.settling import Dirt, Trains, drop_dirty, land, no_trains, trains_of
 from breakerbench.bench.shaft import Shaft
 from breakerbench.bench.vacuum import VacuumUnit
 
@@ -40,13 +42,15 @@ class Turning:
 
     first_revolution  number of the revolution of row 0 (revolution 0 begins at shaft angle 0)
     cam_open_deg      where the geometry alone opens the contact, no scatter, no advance, deg
-    cam_close_deg     the same of the closing that follows, deg
+    cam_close_deg     the same of the closing that follows; late where the arm floats, deg
     open_deg          angle, as index and encoder have it, at which it really opened, counted on
                       through the revolutions
     close_deg         the same of the closing that follows
     open_s, close_s   when (first, where the shaft goes back), s; infinite before (-) and after (+)
                       the run
     deviation_deg     standard deviation of the scatter of each opening, deg
+    landing_m_s       speed at which the contact lands; NaN without an arm
+    trains            bounces; a closing is numbered by row times lobes plus column
     An opening or closing that does not occur is NaN throughout.
     """
 
@@ -58,12 +62,24 @@ class Turning:
     open_s: Floats
     close_s: Floats
     deviation_deg: Floats
+    landing_m_s: Floats
+    trains: Trains = field(default_factory=no_trains)
 
 
 def turn(
-    cam: Cam, shaft: Shaft, motion: Motion, seed: int, vacuum: VacuumUnit | None = None
+    cam: Cam,
+    shaft: Shaft,
+    motion: Motion,
+    seed: int,
+    vacuum: VacuumUnit | None = None,
+    arm: Arm | None = None,
+    dirt: Dirt | None = None,
 ) -> Turning:
-    """All openings and closings of a run, with a revolution to spare at either end."""
+    """All openings and closings of a run, with a revolution to spare at either end.
+
+    arm   None: one that follows the cam at any speed and does not bounce
+    dirt  None: there is none
+    """
     first_deg, last_deg = motion.range_deg
     first = int(np.floor((first_deg - 360.0) / 360.0)) - 1
     last = int(np.ceil((last_deg + 360.0) / 360.0)) + 1
@@ -90,9 +106,33 @@ def turn(
 
     # The cam runs ahead of the shaft by the advance; its rotation is what the contact follows.
     open_s, close_s = motion.cam.time_s(opens), motion.cam.time_s(closes)
+    with np.errstate(invalid="ignore"):
+        rate = (closes - opens) / (close_s - open_s)
+    slow = 6.0 * motion.speed_rpm(middle_s)
+    rate = np.where(np.isfinite(rate) & (rate > 0.0), rate, slow)
     open_deg = opens - motion.seen_deg(open_s)
     close_deg = closes - motion.seen_deg(close_s)
     _drop_crossed(open_deg, close_deg)
+    trains, landing = no_trains(), np.full(centres.shape, np.nan)
+    if arm or dirt:
+        open_s[np.isnan(open_deg)] = close_s[np.isnan(close_deg)] = np.nan
+        geometry = open_s.copy(), close_s.copy()
+        if arm:
+            there = np.where(np.isnan(open_s), np.nan, opens)
+            found = land(arm, cam, there, closes, rate)
+            found.apply(open_s, close_s)
+            landing.ravel()[found.which] = found.landings.speed_m_s
+            trains = trains_of(arm, found, open_s, close_s, seed)
+            land(arm, cam, cam_open, cam_close, rate).apply(cam_open, cam_close, rate)
+        if dirt:
+            drop_dirty(dirt, open_s, close_s, seed)
+            trains = trains.take(~np.isnan(close_s.ravel()[trains.closing]))
+        for angles, times, before in zip(
+            (open_deg, close_deg), (open_s, close_s), geometry, strict=True
+        ):
+            moved = np.isfinite(times) & (times != before)
+            angles[moved] = motion.rotor.angle_deg(times[moved])
+            angles[np.isnan(times)] = np.nan
     return Turning(
         first_revolution=first,
         cam_open_deg=cam_open,
@@ -102,6 +142,8 @@ def turn(
         open_s=np.where(np.isnan(open_deg), np.nan, open_s),
         close_s=np.where(np.isnan(close_deg), np.nan, close_s),
         deviation_deg=np.where(np.isnan(cam_open), np.nan, deviation),
+        landing_m_s=landing,
+        trains=trains,
     )
 
 
@@ -109,6 +151,13 @@ def contact_of(turning: Turning, cam: Cam) -> Contact:
     """Changes of state in time order."""
     times = np.stack((turning.open_s, turning.close_s), axis=-1).ravel()
     closing = np.tile([False, True], times.size // 2)
+    trains = turning.trains
+    if trains.closing.size:
+        bounces = np.stack((trains.lost_s, trains.back_s), axis=-1).ravel()
+        times = np.concatenate((times, bounces))
+        closing = np.concatenate((closing, np.tile([False, True], bounces.size // 2)))
+        order = np.argsort(times, kind="stable")
+        times, closing = times[order], closing[order]
     earlier = closing[times == -np.inf]
     always_closed = cam.gap_mm < cam.lift_mm
     inside = np.isfinite(times)

@@ -15,11 +15,13 @@ from dataclasses import replace
 import numpy as np
 
 from breakerbench.bench.advance_faults import ADVANCE_FAULTS
+from breakerbench.bench.arm_for import healthy_arm, restitution_for
 from breakerbench.bench.cam import shift_deg_per_mm
 from breakerbench.bench.drive import Ripple, rolling_start
 from breakerbench.bench.hand import by_hand
 from breakerbench.bench.model import Bench
 from breakerbench.bench.sensors import Encoder, Index
+from breakerbench.bench.settling import Dirt
 from breakerbench.errors import BadInput
 
 LEVELS: tuple[str, ...] = ("slight", "needs repair", "dead")
@@ -63,12 +65,17 @@ def _shift(bench: Bench) -> float:
 
 
 def _gap_narrow(bench: Bench, level: int) -> Bench:
+    return _narrowed(bench, level, (0.015, 0.10))
+
+
+def _narrowed(bench: Bench, level: int, shares: tuple[float, float]) -> Bench:
+    """A gap that gives more dwell by a share of the pitch, or, at the last level, none at all."""
     cam = bench.cam
     if level == 2:
         # closed even on the highest lobe, wherever an eccentric cam lifts it most
         highest = max(cam.lift_error_mm, default=0.0) + bench.shaft.eccentricity_mm
         return replace(bench, cam=replace(cam, gap_mm=-highest - 0.02))
-    more = (0.015, 0.10)[level] * cam.pitch_deg
+    more = shares[level] * cam.pitch_deg
     dwell = min(cam.dwell_deg() + more, 0.97 * cam.pitch_deg)
     return replace(bench, cam=replace(cam, gap_mm=cam.gap_for_dwell_mm(dwell)))
 
@@ -127,6 +134,36 @@ def _lobe_worn(bench: Bench, level: int) -> Bench:
     return replace(bench, cam=replace(cam, lift_error_mm=tuple(errors)))
 
 
+def _spring_weak(bench: Bench, level: int) -> Bench:
+    # bends and bounces both come with the root of the force: lower by 5, 60 and 85 %
+    share = (0.9, 0.16, 0.02)[level]
+    arm = healthy_arm(bench)
+    weak = replace(
+        arm, preload_n=share * arm.preload_n, rate_n_per_m=share * arm.rate_n_per_m
+    )
+    return replace(bench, arm=weak)
+
+
+def _points_bounce(bench: Bench, level: int) -> Bench:
+    arm, onset_rpm = healthy_arm(bench), (2000.0, 900.0, 350.0)[level]
+    loose = replace(arm, restitution=restitution_for(arm, bench.cam, onset_rpm))
+    return replace(bench, arm=replace(loose, restitution_spread=0.3))
+
+
+def _arm_sticking(bench: Bench, level: int) -> Bench:
+    arm = healthy_arm(bench)
+    return replace(bench, arm=replace(arm, friction_n=(0.1, 0.85, 1.05)[level] * arm.preload_n))
+
+
+def _block_worn(bench: Bench, level: int) -> Bench:
+    return _narrowed(bench, level, (0.025, 0.14))
+
+
+def _contact_missing(bench: Bench, level: int) -> Bench:
+    share = (0.0005, 0.02, 0.3)[level]
+    return replace(bench, dirt=Dirt(share, share))
+
+
 FAULTS: Mapping[str, Callable[[Bench, int], Bench]] = {
     "points-gap-narrow": _gap_narrow,
     "points-gap-wide": _gap_wide,
@@ -135,6 +172,11 @@ FAULTS: Mapping[str, Callable[[Bench, int], Bench]] = {
     "cam-uneven": _cam_uneven,
     "lobe-worn": _lobe_worn,
     **ADVANCE_FAULTS,
+    "points-spring-weak": _spring_weak,
+    "points-bounce": _points_bounce,
+    "arm-sticking": _arm_sticking,
+    "block-worn": _block_worn,
+    "contact-missing": _contact_missing,
 }
 
 

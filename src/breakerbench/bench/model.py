@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from breakerbench.bench.arm import Arm
 from breakerbench.bench.cam import Cam, cam_for
 from breakerbench.bench.drive import Drive, steady
 from breakerbench.bench.feed import Feed
 from breakerbench.bench.front_end import Converter, FrontEnd
 from breakerbench.bench.sensors import Encoder, Index
+from breakerbench.bench.settling import Dirt
 from breakerbench.bench.shaft import Shaft
 from breakerbench.bench.vacuum import Steps, VacuumUnit
 from breakerbench.bench.weights import SprungWeights, Weights
@@ -26,6 +28,8 @@ class Bench:
     vacuum               its vacuum unit; None: it has none
     vacuum_steps         (s, kPa) pairs of the vacuum that a hand applies to it
     chatter_s            how long the contact may chatter where it opens slowly, by hand
+    arm                  its breaker arm; None: one that always follows the cam and never bounces
+    dirt                 between its contacts; None: there is none
     drive                what turns it, and how long
     feed                 the circuit of the points
     points, current      front ends of the channels ``points_v`` and ``current_a``
@@ -54,3 +58,5 @@ class Bench:
     encoder: Encoder | None = field(default_factory=Encoder)
     on_rotor: bool = False
     notes: tuple[str, ...] = ()
+    arm: Arm | None = None
+    dirt: Dirt | None = None

@@ -44,7 +44,7 @@ class Simulated:
         if bench.drive.backwards:
             cam = mirrored(cam)
             shaft = replace(shaft, eccentricity_deg=-shaft.eccentricity_deg)
-        self.turning = turn(cam, shaft, self.motion, seed, bench.vacuum)
+        self.turning = turn(cam, shaft, self.motion, seed, bench.vacuum, bench.arm, bench.dirt)
         if bench.drive.by_hand or self.motion.goes_back:
             contact = contact_both_ways(self.turning, self.motion, cam)
         else:

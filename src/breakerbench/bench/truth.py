@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from breakerbench.bench.arm_truth import bounce_truth, held_closed
 from breakerbench.bench.cam import Cam
 from breakerbench.bench.contact import Contact, Turning
 from breakerbench.bench.model import Bench
@@ -77,7 +78,10 @@ def truth_of(
         "max_rpm": _number(np.max(run.speeds_rpm, initial=-np.inf)),
         "revolutions": int(run.speeds_rpm.size),
     }
-    truth["missed"] = _missed(opens, closes, run.whole)
+    bounce, bounced = bounce_truth(turning, bench.arm, run.first_s, run.last_s, seed)
+    truth["bounce"] = bounce
+    # By what happened: of dirt and floating arms more runs would show other counts.
+    truth["missed"] = _missed(turning.open_deg, turning.close_deg, run.whole)
     truth["advance"] = advance_truth(motion, cam, bench.shaft)
     truth["vacuum"] = vacuum_truth(
         motion, cam, bench.vacuum, bench.vacuum_steps, bench.drive.seconds
@@ -103,6 +107,7 @@ def truth_of(
     truth["nominal_deg"] = _numbers(run.nominal)
     truth["first_opening_deg"] = _number(np.mod(run.openings[run.order[0]], 360.0))
     truth["realized"] = _realized(bench, cam, motion, turning, run)
+    truth["realized"] |= {"bounce": bounced, "missed": truth["missed"]}
     truth["simulated"] = True
     truth["seed"] = seed
     truth["put in"] = list(bench.notes)
@@ -154,6 +159,8 @@ def _realized(
     # A dwell belongs to the revolution that its opening is in, wherever it was touched.
     closes = np.where(turning.close_s >= 0.0, turning.close_deg, np.nan)
     dwell = _dwell(opens, closes)
+    if bench.arm or bench.dirt:
+        dwell[held_closed(turning)] = np.nan
     advance = motion.seen_deg(turning.open_s)
     figures = _figures(cam, run, dwell, opens + advance - run.base_deg)
     figures["dwell"] |= _by_speed(dwell[run.whole], run.speeds_rpm)

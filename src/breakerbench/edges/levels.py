@@ -23,6 +23,8 @@ MIN_SWING_NOISES = 10.0
 MIN_SWING_GRAINS = 16.0
 #: No converter worth the name steps by more than this share of what it shows.
 MOST_QUANTUM = 0.002
+#: A fall on the way to a touch is looked for from so many samples before it on.
+FALL_SAMPLES = 8
 #: With a coil the open contact stands at no level of its own; bands are then those of a 6 V system.
 COIL_SWING_V = 6.0
 #: Touches needed before the levels are believed while more data can come.
@@ -247,9 +249,11 @@ def _confirm(x: Floats, levels: Levels, per_volt: float) -> Levels | None:
     longer = ends - leaves > 8
     spent = peak > 1.25 * last + 6.0 * levels.noise
     other_side = bool((u < -levels.low).mean() > 1e-3)
-    # On the way to a touch a dry contact never falls; a ring that passes closed does.
-    held_at = touches[touches > 12]
-    falling = u[held_at - 8] - u[held_at - 4] > 8.0 * levels.noise + 0.03 * levels.swing
+    # On the way to a touch a dry contact never falls; a ring that passes closed does. One that has
+    # just come back from a bounce has fallen before, at the touch.
+    since = touches - change[np.maximum(np.searchsorted(change, touches) - 1, 0)]
+    held_at = touches[(touches > 12) & (since > FALL_SAMPLES)]
+    falling = u[held_at - FALL_SAMPLES] - u[held_at - 4] > 8.0 * levels.noise + 0.03 * levels.swing
     # A level that is constant to the digit, where the closed contact has noise, is cut off.
     top = float(u.max())
     noisy = levels.noise > max(0.3 * _quantum(x), 1e-5 * levels.swing)

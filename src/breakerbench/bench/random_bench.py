@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from breakerbench.bench.arm_for import arm_for, restitution_for
 from breakerbench.bench.cam import Cam, cam_for, shift_deg_per_mm
 from breakerbench.bench.drive import Drive, Ripple
 from breakerbench.bench.feed import Feed
@@ -19,6 +20,7 @@ from breakerbench.bench.front_end import Converter, FrontEnd
 from breakerbench.bench.model import Bench
 from breakerbench.bench.randomness import stream
 from breakerbench.bench.sensors import Encoder, Index
+from breakerbench.bench.settling import Dirt
 from breakerbench.bench.shaft import Shaft
 from breakerbench.bench.weights import SprungWeights, weights_for
 
@@ -128,6 +130,47 @@ def _weights(chance: np.random.Generator) -> tuple[SprungWeights, float, float]:
         square = start_rpm**2 + share * (full_rpm**2 - start_rpm**2)
         bend = (math.sqrt(square), full_deg * (share + (1.0 - share) * chance.uniform(0.1, 0.5)))
     return weights_for(start_rpm, bend, (full_rpm, full_deg), friction), start_rpm, full_rpm
+
+
+def random_arm_bench(seed: int, sweep: bool = False, **fixed: Any) -> Bench:
+    """A random bench with a random breaker arm, dry feed.
+
+    sweep  True: the speed rises in twelve seconds from half the onset of bounce (or any speed where
+           the arm does not bounce) to 1.6 times as much; else the drive is that of ``random_bench``
+
+    Names that may be fixed, beside those of ``random_bench``: ``onset_rpm`` (at which one closing in
+    twenty settles later than 0.5 deg, None: it hardly bounces), ``float_rpm``, ``friction_share`` (of
+    the spring's preload), ``restitution_spread``, ``block_restitution``, ``missed_share`` (of the
+    openings and of the closings, by dirt).
+    """
+    chance = stream(seed, "random arm")
+    bounces = bool(chance.random() < 0.85)
+    onset_rpm = chance.uniform(600.0, 3000.0)
+    drawn: dict[str, Any] = {
+        "onset_rpm": onset_rpm if bounces else None,
+        "float_rpm": _log_uniform(chance, 1500.0, 6000.0),
+        "friction_share": chance.uniform(0.0, 0.3),
+        "restitution_spread": chance.uniform(0.0, 0.4),
+        "block_restitution": chance.uniform(0.0, 0.5),
+        "missed_share": 0.0,
+    }
+    drawn |= {name: fixed.pop(name) for name in tuple(fixed) if name in drawn}
+    bench = random_bench(seed, **fixed)
+    arm = arm_for(bench.cam, drawn["float_rpm"], None)
+    arm = replace(
+        arm,
+        friction_n=drawn["friction_share"] * arm.preload_n,
+        restitution_spread=drawn["restitution_spread"],
+        block_restitution=drawn["block_restitution"],
+    )
+    arm = replace(arm, restitution=restitution_for(arm, bench.cam, drawn["onset_rpm"]))
+    missed = drawn["missed_share"]
+    bench = replace(bench, arm=arm, dirt=Dirt(missed, missed) if missed else None)
+    if not sweep:
+        return bench
+    middle = drawn["onset_rpm"] or onset_rpm
+    points = ((0.0, 0.5 * middle), (12.0, 1.6 * middle))
+    return replace(bench, drive=replace(bench.drive, points=points))
 
 
 def _log_uniform(chance: np.random.Generator, low: float, high: float) -> float:

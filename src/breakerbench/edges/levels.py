@@ -228,7 +228,11 @@ def _confirm(x: Floats, levels: Levels, per_volt: float) -> Levels | None:
     sharp = (before > levels.high) & (after < levels.low)
     sharp |= (before > 1.5 * levels.low) & (after < 0.5 * levels.low)
     solid = np.abs(u[touches + 5]) < levels.low
-    if int((sharp & solid).sum()) < MIN_TOUCHES:
+    # A bounce may lift the contact just then; after a short one it was open but for a moment before.
+    span = touches[touches < len(x) - 14][:, None]
+    fell = np.abs(u[span - np.arange(1, 4)]).max(axis=1) > levels.high
+    fell &= np.median(np.abs(u[span + np.arange(3, 14)]), axis=1) < levels.low
+    if max(int((sharp & solid).sum()), int(fell.sum())) < MIN_TOUCHES:
         return None
     leaves = change[out[change]]
     if len(leaves) and len(change) and change[-1] == leaves[-1]:

@@ -138,9 +138,7 @@ def _spring_weak(bench: Bench, level: int) -> Bench:
     # bends and bounces both come with the root of the force: lower by 5, 60 and 85 %
     share = (0.9, 0.16, 0.02)[level]
     arm = healthy_arm(bench)
-    weak = replace(
-        arm, preload_n=share * arm.preload_n, rate_n_per_m=share * arm.rate_n_per_m
-    )
+    weak = replace(arm, preload_n=share * arm.preload_n, rate_n_per_m=share * arm.rate_n_per_m)
     return replace(bench, arm=weak)
 
 

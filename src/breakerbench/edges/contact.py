@@ -42,8 +42,8 @@ SHORTEST = 3
 LEARN_RUNS = 256
 #: A crossing back within this many samples that never went past the hysteresis is noise.
 CHATTER_SAMPLES = 4
-#: Samples before a re-closing in which the height it falls from is looked for.
-LAST_STAND = 4
+#: Samples up to a re-closing from which it is placed.
+AGAIN = 7
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -56,7 +56,8 @@ class Contacts:
 
     touch, leave    crossings (n each) of the first touch and of the opening that ends the dwell
     settled_at      (n,) sample number of the last re-closing of the bounce (touch.at where none)
-    settled         (n,) the same placed between samples, where it bounced
+    again           (n, AGAIN) samples up to and with that one, less the closed level; 0: before
+                    the last loss of contact
     bounces         (n,) times that the contact was lost again before half the dwell
     open_in_bounce  (n,) samples of open contact within the bounce
     whole           (n,) False where the first touch was not seen (start of a stretch)
@@ -65,7 +66,7 @@ class Contacts:
     touch: Crossings
     leave: Crossings
     settled_at: Ints
-    settled: Floats
+    again: Floats
     bounces: Ints
     open_in_bounce: Ints
     whole: Bools
@@ -76,7 +77,7 @@ class Contacts:
     def take(self, pick: Bools | Ints | slice) -> Contacts:
         return Contacts(
             self.touch.take(pick), self.leave.take(pick), self.settled_at[pick],
-            self.settled[pick], self.bounces[pick], self.open_in_bounce[pick], self.whole[pick],
+            self.again[pick], self.bounces[pick], self.open_in_bounce[pick], self.whole[pick],
         )  # fmt: skip
 
 
@@ -90,7 +91,7 @@ def join_contacts(parts: list[Contacts]) -> Contacts:
         join_crossings([p.leave for p in parts]),
         *(
             np.concatenate([getattr(p, name) for p in parts])
-            for name in ("settled_at", "settled", "bounces", "open_in_bounce", "whole")
+            for name in ("settled_at", "again", "bounces", "open_in_bounce", "whole")
         ),
     )
 
@@ -98,23 +99,8 @@ def join_contacts(parts: list[Contacts]) -> Contacts:
 def no_contacts() -> Contacts:
     none = np.empty(0, np.int64)
     return Contacts(
-        no_crossings(), no_crossings(), none, np.empty(0), none, none, np.empty(0, bool)
+        no_crossings(), no_crossings(), none, np.empty((0, AGAIN)), none, none, np.empty(0, bool)
     )
-
-
-def place_reclosings(c: Crossings) -> Floats:
-    """Re-closings between samples: where the signal falls through half of where it just stood.
-
-    A contact lost for a moment need not come up to the open level, so that level is no help.
-    """
-    w = np.abs(c.columns(PRE - LAST_STAND, PRE + 1))
-    half = 0.5 * w.max(axis=1)
-    above = w > half[:, None]
-    last = np.maximum(w.shape[1] - 2 - np.argmax(above[:, -2::-1], axis=1), 0)
-    rows = np.arange(len(w))
-    before, after = w[rows, last], w[rows, last + 1]
-    share = (before - half) / np.where(before > after, before - after, 1.0)
-    return np.asarray(c.at - LAST_STAND + last + np.clip(share, 0.0, 1.0))
 
 
 def without_chatter(crossings: Crossings) -> Crossings:
@@ -349,14 +335,18 @@ class ContactFinder:
         whole = np.ones(len(groups), bool)
         if len(groups) and groups[0] == 0:
             whole[0] = known
-        settled = touch.at[opening].astype(float)
+        again = np.zeros((len(opening), AGAIN))
         lost = np.flatnonzero(bounces)
-        settled[lost] = place_reclosings(touch.pick(opening[lost]))
+        back = touch.pick(opening[lost])
+        # What was before the last loss of contact is of no use, but for the sample next to it.
+        since = back.at - leave.at[opening[lost] - 1]
+        its_own = AGAIN - 2 - np.arange(AGAIN) <= since[:, None]
+        again[lost] = np.where(its_own, back.columns(PRE + 1 - AGAIN, PRE + 1), 0.0)
         return Contacts(
             touch=touch.pick(groups),
             leave=leave.pick(opening),
             settled_at=touch.at[opening],
-            settled=settled,
+            again=again,
             bounces=bounces,
             open_in_bounce=gap_sum[opening] - gap_sum[groups],
             whole=whole,

@@ -26,6 +26,7 @@ from breakerbench.edges.index import IndexCleaner
 from breakerbench.edges.logic import LogicEdges
 from breakerbench.edges.lost import Lost
 from breakerbench.edges.place import learn_response, place_closings, place_openings
+from breakerbench.edges.reclosing import settled_at
 from breakerbench.edges.shapes import Response
 from breakerbench.trace import EDGE_NAMES, Block, EdgeTimes, Header, Hole
 
@@ -340,7 +341,6 @@ class EdgeRun:
         self._opened += n
         none = np.full(n, np.nan)
         touch_s = touched.at / rate + shift_s
-        bounced = contacts.bounces > 0
         self._waiting.append(
             Openings(
                 time_s=time_s,
@@ -349,7 +349,7 @@ class EdgeRun:
                 touch_deg=none,
                 u_open_s=opened.u / rate,
                 u_touch_s=np.nan_to_num(touched.u) / rate,
-                settled_s=np.where(bounced, contacts.settled / rate + shift_s, touch_s),
+                settled_s=settled_at(contacts, touched.at, self.response) / rate + shift_s,
                 lost_s=contacts.open_in_bounce / rate,
                 valid=valid,
             )

@@ -202,7 +202,8 @@ class Analyzer:
         if not bounce and self._half_unseen:
             bounce = HALF_UNSEEN
         if not bounce:
-            bounce = self.bounce.figures(e.least_loss_s, 1.0 / self.header.sample_rate_hz)
+            coil = e.response is not None and e.response.coil
+            bounce = self.bounce.figures(e.least_loss_s, 1.0 / self.header.sample_rate_hz, coil)
         if isinstance(bounce, str):
             why["bounce"] = bounce
             bounce = empty_bounce()

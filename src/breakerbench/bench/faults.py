@@ -143,7 +143,7 @@ def _spring_weak(bench: Bench, level: int) -> Bench:
 
 
 def _points_bounce(bench: Bench, level: int) -> Bench:
-    arm, onset_rpm = healthy_arm(bench), (2000.0, 900.0, 350.0)[level]
+    arm, onset_rpm = healthy_arm(bench), (2000.0, 900.0, 500.0)[level]
     loose = replace(arm, restitution=restitution_for(arm, bench.cam, onset_rpm))
     return replace(bench, arm=replace(loose, restitution_spread=0.3))
 
@@ -158,7 +158,7 @@ def _block_worn(bench: Bench, level: int) -> Bench:
 
 
 def _contact_missing(bench: Bench, level: int) -> Bench:
-    share = (0.0005, 0.02, 0.3)[level]
+    share = (0.0005, 0.01, 0.1)[level]
     return replace(bench, dirt=Dirt(share, share))
 
 

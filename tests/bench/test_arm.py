@@ -106,6 +106,48 @@ class _Integrated:
         raise AssertionError("no end")
 
 
+    def run(self, lobes: int) -> list[float | None]:
+        """How late each of some lobes closes, one after the other from the first on; None: missed."""
+        late: list[float | None] = []
+        m, step = self.arm.mass_kg, self.pitch_s / 20000.0
+        t = -self.half / self.w
+        while len(late) < lobes:
+            closes = len(late) * self.pitch_s + self.half / self.w
+            while t < closes and m * self.lobe(t)[2] >= self.force(*self.lobe(t)[:2]):
+                t += step
+            if t >= closes:
+                late.append(0.0)
+                t = len(late) * self.pitch_s - self.half / self.w
+                continue
+            y, v, _ = self.lobe(t)
+            while True:
+                t, y, v = self.fly(t, y, v, ground=False)
+                height, speed, _ = self.lobe(t)
+                if height <= 0.0:
+                    closing = int(t // self.pitch_s)
+                    late += [None] * (closing - len(late))
+                    late.append(t - closing * self.pitch_s - self.half / self.w)
+                    t = len(late) * self.pitch_s - self.half / self.w
+                    break
+                late += [None] * (int(np.round(t / self.pitch_s)) - len(late))
+                parting = self.arm.block_restitution * (speed - v)
+                if parting < 2e-3:
+                    break
+                y, v = height, speed + parting
+        return late[:lobes]
+
+
+@pytest.mark.parametrize("rpm", [3500.0, 4000.0, 4400.0])
+def test_flights_over_several_lobes_are_those_of_the_integrated_motion(rpm: float) -> None:
+    arm = replace(arm_for(CAM, 1500.0, None), block_restitution=0.0)
+    late = _Integrated(arm, CAM, rpm).run(8)
+    found = landings(arm, _passes(CAM, rpm, 200))
+    assert found.missed[:8].tolist() == [each is None for each in late]
+    assert any(each is None for each in late)
+    true = [each or 0.0 for each in late]
+    assert found.late_s[:8] * 6.0 * rpm == pytest.approx(np.array(true) * 6.0 * rpm, abs=0.05)
+
+
 @pytest.mark.parametrize("rpm", [800.0, 1900.0, 2050.0, 2300.0, 2700.0, 3100.0])
 @pytest.mark.parametrize(("friction", "block"), [(0.0, 0.0), (0.6, 0.0), (0.3, 0.4)])
 def test_landings_are_those_of_the_integrated_motion(

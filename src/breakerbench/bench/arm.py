@@ -30,13 +30,13 @@ Bools = NDArray[np.bool_]
 
 #: Points at which a flight is looked at before its end is bracketed, halvings of that bracket, and
 #: steps of Newton's method in it.
-_GRID, _HALVINGS, _NEWTONS = 48, 12, 3
-#: Blows of the block on one lobe that are followed, and lobes back from which a flight is carried on.
-_BLOWS, _LOBES_BACK = 24, 16
+_GRID, _HALVINGS, _NEWTONS = 40, 9, 4
+#: Blows of the block on one lobe that are followed.
+_BLOWS = 24
+#: Lobes are followed one after the other in stretches of so many, each begun so many lobes before.
+_STRETCH, _WARM_UP = 64, 8
 #: A block that leaves the cam slower than this rides on it, m/s.
 _RIDES = 2e-3
-#: Rows worked on at once, so that a flight's grid stays in the cache.
-_ROWS = 2048
 #: Most flights of one train.
 _FLIGHTS = 400
 
@@ -183,23 +183,31 @@ def landings(arm: Arm, passes: Passes) -> Landings:
     if arm.stuck:
         return Landings(late, speed, np.ones(n, bool))
     fresh_phase, leaves = _leaves(arm, passes)
+    if not leaves.any():
+        return Landings(late, speed, missed)
     fresh = _riding(passes, fresh_phase)
-    start = fresh.take(slice(None))
-    carried = np.zeros(n, bool)
-    work = np.flatnonzero(leaves)
-    for _ in range(_LOBES_BACK):
-        if not len(work):
-            break
-        result, on = _over_all(arm, passes, work, start.take(work))
-        late[work], speed[work], missed[work] = result.late_s, result.speed_m_s, result.missed
-        # The next lobe begins as this one left it; one that is no longer passed on begins afresh.
-        follows = work + 1 < n
-        here, after = work[follows], work[follows] + 1
-        passed, was = missed[here], carried[after]
-        start.put(after[passed], on.take(follows).take(passed))
-        start.put(after[~passed & was], fresh.take(after[~passed & was]))
-        carried[after] = passed
-        work = after[passed | was]
+    next_half = np.append(passes.half[1:], passes.half[-1:])
+    # One lobe after the other, in many stretches at once.
+    heads = np.arange(0, n, _STRETCH)
+    carried = np.zeros(len(heads), bool)
+    on = fresh.take(heads)
+    for step in range(-_WARM_UP, _STRETCH):
+        lobe = heads + step
+        there = np.flatnonzero((lobe >= 0) & (lobe < n))
+        there = there[leaves[lobe[there]] | carried[there]]
+        if not len(there):
+            continue
+        at = lobe[there]
+        start = fresh.take(at)
+        held = carried[there]
+        start.put(held, on.take(there[held]))
+        some = Passes(passes.lift_m, passes.half[at], passes.rate[at], passes.next_phase[at])
+        result, then = _over(arm, some, next_half[at], start)
+        on.put(there, then)
+        carried[:] = False
+        carried[there] = result.missed
+        if step >= 0:
+            late[at], speed[at], missed[at] = result.late_s, result.speed_m_s, result.missed
     return Landings(late, speed, missed)
 
 
@@ -237,22 +245,6 @@ def _cam_speed(p: Passes, phase: Floats) -> Floats:
 
 def _riding(p: Passes, phase: Floats) -> _Start:
     return _Start(phase, _cam_height(p, phase, p.half), _cam_speed(p, phase))
-
-
-def _over_all(arm: Arm, p: Passes, which: Ints, start: _Start) -> tuple[Landings, _Start]:
-    """``_over`` for the passes ``which``, so many at once."""
-    next_half = np.append(p.half[1:], p.half[-1:])
-    parts = []
-    for first in range(0, len(which), _ROWS):
-        rows = slice(first, first + _ROWS)
-        some = which[rows]
-        passes = Passes(p.lift_m, p.half[some], p.rate[some], p.next_phase[some])
-        parts.append(_over(arm, passes, next_half[some], start.take(rows)))
-    ends, starts = zip(*parts, strict=True)
-    return (
-        Landings(*(np.concatenate([getattr(e, f.name) for e in ends]) for f in fields(Landings))),
-        _Start(*(np.concatenate([getattr(s, f.name) for s in starts]) for f in fields(_Start))),
-    )
 
 
 def _over(arm: Arm, p: Passes, next_half: Floats, start: _Start) -> tuple[Landings, _Start]:

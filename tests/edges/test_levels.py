@@ -108,3 +108,27 @@ def test_noise_is_found_in_the_quiet_parts_of_a_ring(w: float) -> None:
     noisy = np.rint(x + rng.normal(0, 4.0, len(x))).clip(0, 1700)
     assert quiet_noise(noisy) == pytest.approx(4.0, rel=0.35)
     assert quiet_noise(np.where(np.arange(4000) % 2, 0.0, 4095.0)) == np.inf
+
+
+@pytest.mark.parametrize("tau", [0.53, 0.7, 1.33])
+@pytest.mark.parametrize("open_tau", [1.2, 2.0, 4.0, 7.0, 12.0, 60.0])
+def test_short_bounce_at_every_closing_is_neither_a_coil_nor_no_contact(
+    tau: float, open_tau: float
+) -> None:
+    """Every first touch holds for 20 microseconds (30 kHz front end) and is lost for a moment."""
+    rng = np.random.default_rng(3)
+    blow, lost = 3.77 * tau, open_tau * tau
+    wave, t = Wave(tau).level(0.0, 0.0), 400.0
+    for _ in range(60):
+        wave.level(t, 12.0 * PER_VOLT)
+        touch = t + 1500.0 + rng.uniform()
+        wave.level(touch, 0.0)
+        wave.level(touch + blow, 12.0 * PER_VOLT)
+        wave.level(touch + blow + lost, 0.0)
+        t += 3500.0
+    x = np.rint(wave.at(np.arange(t)) + rng.normal(0.0, 2.0, int(t)))
+    levels = learn_levels(x, 0.0, PER_VOLT)
+    assert levels is not None
+    assert not levels.coil
+    assert levels.closed == pytest.approx(0.0, abs=1.0)
+    assert levels.swing == pytest.approx(600.0, rel=0.02)

@@ -338,9 +338,8 @@ class ContactFinder:
         again = np.zeros((len(opening), AGAIN))
         lost = np.flatnonzero(bounces)
         back = touch.pick(opening[lost])
-        # What was before the last loss of contact is of no use, but for the sample next to it.
         since = back.at - leave.at[opening[lost] - 1]
-        its_own = AGAIN - 2 - np.arange(AGAIN) <= since[:, None]
+        its_own = AGAIN - 1 - np.arange(AGAIN) <= since[:, None]
         again[lost] = np.where(its_own, back.columns(PRE + 1 - AGAIN, PRE + 1), 0.0)
         return Contacts(
             touch=touch.pick(groups),

@@ -26,7 +26,7 @@ def place_reclosings(at: Ints, w: Floats, noise: Floats, r: Response) -> Floats:
     """Re-closings of a bounce between samples, by the convention of all edges.
 
     at     (n,) first sample in the closed band
-    w      (n, m) the samples up to and with that one, less the closed level
+    w      (n, m) the samples up to and with that one, less the closed level; 0 before the loss
     noise  (n,) standard deviation
 
     A contact lost for a moment may close again while the front end (first order, time constant tau)
@@ -38,7 +38,8 @@ def place_reclosings(at: Ints, w: Floats, noise: Floats, r: Response) -> Floats:
     A condenser's rise and a coil's open contact are taken to stand still for that sample: V = b.
     """
     rows, last = np.arange(len(w)), w.shape[1] - 1
-    w = np.abs(w - r.closed)
+    its_own = w != 0.0
+    w = np.where(its_own, np.abs(w - r.closed), 0.0)
     peak = w[:, 1:last].max(axis=1)
     # The last sample before it turns is this one or the one before it.
     high = w[:, 1:last] >= (peak - 4.0 * noise)[:, None]
@@ -59,5 +60,6 @@ def place_reclosings(at: Ints, w: Floats, noise: Floats, r: Response) -> Floats:
     floor = 3.0 * noise
     longest = np.clip(1.0 - tau * np.log(np.maximum(here / floor, 1.0)), 0.0, 1.0)
     late = np.where(after < floor, 0.5 * longest, late)
-    turns = np.where(early < 0.95, np.clip(early, 0.0, 1.0) - 1.0, late)
+    # Not where it was lost only after the sample before: it then rose for less than a whole one.
+    turns = np.where((early < 0.95) & its_own[rows, k - 1], np.clip(early, 0.0, 1.0) - 1.0, late)
     return np.asarray(at - last + k + turns + r.tau * LN2)

@@ -15,9 +15,10 @@ from breakerbench.bench.arm import Arm, Passes, flights, landings
 from breakerbench.bench.arm_for import arm_for, landing_m_s, restitution_for, settling_s
 from breakerbench.bench.cam import Cam, cam_for
 from breakerbench.bench.contact import contact_of, turn
-from breakerbench.bench.drive import steady
+from breakerbench.bench.drive import Drive, Ripple, steady
 from breakerbench.bench.settling import Dirt
 from breakerbench.bench.shaft import Shaft, Weights
+from breakerbench.trace import Block
 
 CAM = cam_for(4, 52.4, 0.635)
 STILL = Shaft(scatter_deg=0.0)
@@ -104,7 +105,6 @@ class _Integrated:
                 v = speed + parting
                 y = height
         raise AssertionError("no end")
-
 
     def run(self, lobes: int) -> list[float | None]:
         """How late each of some lobes closes, one after the other from the first on; None: missed."""
@@ -287,7 +287,69 @@ def test_dirt_takes_pairs_of_edges_at_the_shares_stated() -> None:
     [{"mass_kg": 0.0}, {"friction_n": -1.0}, {"restitution": 1.0}, {"blow_s": 0.0}],
 )
 def test_what_an_arm_cannot_be(bad: dict[str, float]) -> None:
-    with pytest.raises(ValueError, match="arm|restitution"):
+    with pytest.raises(ValueError, match=r"arm|restitution"):
         Arm(**bad)
     with pytest.raises(ValueError, match="shares"):
         Dirt(openings_share=1.5)
+
+
+FULL = Bench(
+    cam=CAM,
+    arm=replace(arm_for(CAM, 1400.0, 700.0), block_restitution=0.3),
+    dirt=Dirt(0.01, 0.01),
+    drive=Drive(((0.0, 500.0), (2.0, 1900.0)), (Ripple(0.01, 2.0),)),
+    feed=replace(Bench().feed, condenser_f=0.2e-6),
+)
+
+
+def _bytes(bench: Bench, seed: int, block: int) -> list[bytes]:
+    blocks = [event for event in simulate(bench, seed, block) if isinstance(event, Block)]
+    return [b"".join(block.samples[row].tobytes() for block in blocks) for row in range(2)]
+
+
+def test_bytes_depend_on_the_seed_and_not_on_the_blocks() -> None:
+    whole = _bytes(FULL, 4, 1 << 20)
+    assert whole == _bytes(FULL, 4, 1 << 20) == _bytes(FULL, 4, 7001) == _bytes(FULL, 4, 65536)
+    assert whole != _bytes(FULL, 5, 1 << 20)
+    assert whole != _bytes(replace(FULL, arm=None), 4, 1 << 20)
+
+
+def test_both_channels_show_every_bounce() -> None:
+    """Losses of contact longer than a few samples, counted in the samples themselves."""
+    arm = replace(arm_for(CAM, 4000.0, 600.0), restitution_spread=0.0)
+    made = simulate(Bench(cam=CAM, arm=arm, drive=steady(1500.0, 1.0)), 2)
+    long = made.turning.trains.back_s - made.turning.trains.lost_s > 40e-6
+    inside = (made.turning.trains.back_s < 1.0) & (made.turning.trains.lost_s > 0.0)
+    losses = int(np.count_nonzero(long & inside))
+    openings = int(np.count_nonzero(~made.contact.closed & (made.contact.time_s < 1.0)))
+    assert losses >= 100
+    blocks = [event for event in made if isinstance(event, Block)]
+    for row, rising in ((0, True), (1, False)):
+        x = np.concatenate([block.samples[row] for block in blocks]).astype(float)
+        middle = 0.5 * (np.percentile(x, 2.0) + np.percentile(x, 98.0))
+        crossed = np.count_nonzero(np.diff((x > middle).astype(int)) == (1 if rising else -1))
+        assert losses <= crossed <= openings
+
+
+def test_truth_of_bounce_is_a_plain_reading_of_the_contact() -> None:
+    made = simulate(replace(FULL, dirt=None, drive=steady(1150.0, 3.0)), 8)
+    contact, real = made.contact, made.truth["realized"]["bounce"]
+    half = 0.5 * CAM.dwell_deg() / (6.0 * 1150.0)
+    settle: list[float] = []
+    touch = last = None
+    for time, closed in zip(contact.time_s, contact.closed, strict=True):
+        if closed and touch is None:
+            touch = last = float(time)
+        elif closed:
+            last = float(time)
+        elif touch is not None and time - touch > half:
+            settle.append(last - touch)
+            touch = None
+    values = np.array(settle)
+    (row,) = real["by_speed"]
+    assert row["closings"] == pytest.approx(len(values), abs=9)
+    assert row["share"] == pytest.approx(np.mean(values > 0.0), abs=0.02)
+    assert row["settle_s"] == pytest.approx(np.median(values[values > 0.0]), rel=0.02)
+    assert row["settle_deg"] == pytest.approx(row["settle_s"] * 6.0 * 1150.0, rel=0.02)
+    own = made.truth["bounce"]["by_speed"][0]
+    assert own["settle_s"] == pytest.approx(row["settle_s"], rel=0.1)

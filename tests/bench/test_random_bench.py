@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from breakerbench.bench import Bench, simulate
 from breakerbench.bench.advance_faults import ADVANCE_FAULTS
 from breakerbench.bench.cam import cam_for
-from breakerbench.bench.drive import steady
+from breakerbench.bench.drive import Drive, steady
 from breakerbench.bench.faults import CONDITIONS, FAULTS, LEVELS, apply, set_condition
-from breakerbench.bench.random_bench import random_bench
+from breakerbench.bench.random_bench import random_arm_bench, random_bench
 from breakerbench.bench.scenario import after, before, healthy
 from breakerbench.bench.sensors import disc
 from breakerbench.errors import BadInput
@@ -77,11 +79,66 @@ def test_each_fault_breaks_its_own_limit_at_the_level_that_needs_repair(
         "shaft-bent",
         "cam-uneven",
         "lobe-worn",
+        *ARM_FAULTS,
     }
 
 
+ARM_FAULTS = (
+    "points-spring-weak",
+    "points-bounce",
+    "arm-sticking",
+    "block-worn",
+    "contact-missing",
+)
+
+
+@pytest.mark.parametrize(
+    ("name", "breaks"),
+    [
+        ("points-spring-weak", {"bounce", "variation"}),
+        ("points-bounce", {"bounce"}),
+        ("arm-sticking", {"variation"}),
+        ("block-worn", {"dwell"}),
+        ("contact-missing", {"missed"}),
+    ],
+)
+def test_faults_of_arm_and_contact_break_their_own_limits(name: str, breaks: set[str]) -> None:
+    """Up to 2,500 rpm and held there; bounce below 1,500 rpm and any lobe missed in ten break."""
+    up = Drive(((0.0, 300.0), (12.0, 2500.0), (14.0, 2500.0)))
+    bench = replace(healthy(), drive=up)
+
+    def broken(level: str) -> set[str]:
+        truth = simulate(apply(bench, name, level), 1).truth
+        found = {"dwell", "variation"} & _breaks(apply(bench, name, level))
+        openings = truth["speed"]["revolutions"] * 4
+        if sum(truth["missed"].values()) > 0.005 * openings:
+            found.add("missed")
+        onset = truth["bounce"]["onset_rpm"]
+        if onset is not None and onset < 1500.0:
+            found.add("bounce")
+        return found
+
+    assert broken("slight") == set()
+    assert broken("needs repair") >= breaks
+    assert broken("dead") >= breaks or "missed" in broken("dead")
+
+
+def test_arms_of_random_benches_leave_the_rest_of_them_alone() -> None:
+    onsets = []
+    for seed in range(60):
+        plain, armed = random_bench(seed), random_arm_bench(seed)
+        assert armed.arm is not None
+        assert replace(armed, arm=None) == plain
+        slow, *_, fast = (rpm for _, rpm in random_arm_bench(seed, sweep=True).drive.points)
+        assert fast / slow == pytest.approx(3.2)
+        truth = simulate(replace(armed, drive=steady(900.0, 1.0)), seed).truth
+        onsets.append(truth["bounce"]["onset_rpm"])
+    assert any(onset is None for onset in onsets)
+    assert any(onset is not None for onset in onsets)
+
+
 @pytest.mark.parametrize("lobes", [2, 3, 6, 8, 12])
-@pytest.mark.parametrize("name", sorted(FAULTS.keys() - ADVANCE_FAULTS.keys()))
+@pytest.mark.parametrize("name", sorted(FAULTS.keys() - ADVANCE_FAULTS.keys() - {*ARM_FAULTS}))
 def test_faults_grow_with_their_level_on_any_cam(name: str, lobes: int) -> None:
     bench = Bench(cam=cam_for(lobes, 0.6 * 360.0 / lobes, 0.4), drive=steady(1000.0, 1.0))
     sizes = []

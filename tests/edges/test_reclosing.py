@@ -21,7 +21,9 @@ def _errors(tau: float, lost: float, noise: float, assumed: float | None = None)
     for _ in range(200):
         touch = 40.0 + rng.uniform()
         back = touch + 12.0 + lost
-        wave = Wave(tau).level(0.0, OPEN).level(touch, 0.0).level(touch + 12.0, OPEN).level(back, 0.0)
+        wave = (
+            Wave(tau).level(0.0, OPEN).level(touch, 0.0).level(touch + 12.0, OPEN).level(back, 0.0)
+        )
         clean = wave.at(np.arange(back + 30.0))
         v = clean + noise * rng.standard_normal(len(clean))
         out = np.abs(v) > 0.125 * OPEN

@@ -34,6 +34,9 @@ CELLS = int(np.log(1e9) / np.log(STEP))
 #: feed, errors lie within a tenth where the last loss of contact lasts for three samples or more and
 #: within a half where it is shorter.
 PLACEMENT_SAMPLES = 0.3
+#: Where a loss of contact must last longer than so many samples to leave a sign (a condenser across a
+#: dry feed), the last short ones are not seen: half-width of what these add, in such losses.
+SEEN_SAMPLES, UNSEEN_LOSSES = 3.5, 1.5
 #: With a coil some first touches that are lost again at once pass for its ring, and the settling is
 #: counted from a later one: standard uncertainty, share of the median (13 traces of a simulator that
 #: shares nothing with ours: up to 0.24 too short).
@@ -76,9 +79,7 @@ class Bounce:
                 held = cells.setdefault(k, np.zeros(CELLS, np.int64))
                 np.add.at(held, cell[place[bounced] == k], 1)
 
-    def figures(
-        self, least_s: float, sample_s: float, coil: bool = False
-    ) -> dict[str, Any] | str:
+    def figures(self, least_s: float, sample_s: float, coil: bool = False) -> dict[str, Any] | str:
         """The table ``bounce`` of the result, or the reason why there is none.
 
         least_s   a loss of contact shorter than this may leave no sign, s
@@ -98,13 +99,15 @@ class Bounce:
             )
         bins, rpm = enough[fine], rpm[fine]
         onset = self._onset(bins)
+        unseen_s = UNSEEN_LOSSES * least_s if least_s > SEEN_SAMPLES * sample_s else 0.0
+        u_s = float(np.hypot(rectangular(PLACEMENT_SAMPLES * sample_s), rectangular(unseen_s)))
         return {
             "onset_rpm": onset,
             # Known to one bin, by its definition.
             "u_onset_rpm": None if onset is None else BIN_RPM,
             "looked_to_rpm": float(rpm[-1]),
             "by_speed": [
-                self._row(k, speed, sample_s, HIDDEN_SHARE if coil else 0.0)
+                self._row(k, speed, u_s, HIDDEN_SHARE if coil else 0.0)
                 for k, speed in zip(bins.tolist(), rpm.tolist(), strict=True)
             ],
         }
@@ -116,7 +119,8 @@ class Bounce:
         first = np.flatnonzero(late & agrees)
         return max(float(bins[first[0]]) - 0.5, 0.0) * BIN_RPM if len(first) else None
 
-    def _row(self, k: int, rpm: float, sample_s: float, hidden: float) -> dict[str, Any]:
+    def _row(self, k: int, rpm: float, u_s: float, hidden: float) -> dict[str, Any]:
+        """One bin: u_s is the standard uncertainty of a settling, hidden that share of the median."""
         settle_deg = settle_s = u_deg = None
         bounced = 0
         if k in self._deg:
@@ -128,8 +132,8 @@ class Bounce:
                 low = _at_rank(self._deg[k], LEAST_DEG, rank)
                 high = _at_rank(self._deg[k], LEAST_DEG, bounced + 1 - rank)
                 spread = max(high - settle_deg, settle_deg - low)
-                placed = rectangular(PLACEMENT_SAMPLES * sample_s * rpm * 6.0)
-                u_deg = float(np.hypot(spread, 2.0 * np.hypot(placed, hidden * settle_deg)))
+                shared = float(np.hypot(u_s * rpm * 6.0, hidden * settle_deg))
+                u_deg = float(np.hypot(spread, 2.0 * shared))
         return {
             "rpm": rpm,
             "settle_deg": settle_deg,

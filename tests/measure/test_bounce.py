@@ -104,3 +104,19 @@ def test_speeds_at_which_a_sample_is_too_coarse_are_left_out() -> None:
     few = Bounce().figures(LEAST_S, SAMPLE_S)
     assert isinstance(few, str)
     assert "closings" in few
+
+
+def test_what_hides_bounce_widens_its_uncertainty() -> None:
+    b = Bounce()
+    b.add(closings(np.full(200, 1000.0), np.full(200, 1.0)))
+
+    def u_deg(least_s: float, coil: bool = False) -> float:
+        found = b.figures(least_s, SAMPLE_S, coil)
+        assert not isinstance(found, str)
+        return float(found["by_speed"][0]["u_settle_deg"])
+
+    plain = u_deg(LEAST_S)
+    assert plain < 0.03
+    # a condenser: one and a half of the losses that leave no sign, 6 deg/ms, as a rectangle
+    assert u_deg(20e-6) == pytest.approx(2.0 * 1.5 * 20e-6 * 6000.0 / np.sqrt(3.0), rel=0.05)
+    assert u_deg(LEAST_S, coil=True) == pytest.approx(0.24, rel=0.05)

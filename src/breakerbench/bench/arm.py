@@ -313,7 +313,7 @@ def _end_of(flight: _Flight, p: Passes, next_half: Floats, phase: Floats) -> tup
 
     grid = np.arange(1, _GRID + 1)[:, None] / _GRID * span
     down = flight.height(grid) <= ground(grid)[0]
-    ends = down.any(axis=0)
+    ends: Bools = np.any(down, axis=0)
     first = np.argmax(down, axis=0)
     low, high = first / _GRID * span, (first + 1) / _GRID * span
     for _ in range(_HALVINGS):

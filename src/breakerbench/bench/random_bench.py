@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from breakerbench.bench.arm import Arm
 from breakerbench.bench.arm_for import arm_for, restitution_for
 from breakerbench.bench.cam import Cam, cam_for, shift_deg_per_mm
 from breakerbench.bench.drive import Drive, Ripple
@@ -140,8 +141,8 @@ def random_arm_bench(seed: int, sweep: bool = False, **fixed: Any) -> Bench:
 
     Names that may be fixed, beside those of ``random_bench``: ``onset_rpm`` (at which one closing in
     twenty settles later than 0.5 deg, None: it hardly bounces), ``float_rpm``, ``friction_share`` (of
-    the spring's preload), ``restitution_spread``, ``block_restitution``, ``missed_share`` (of the
-    openings and of the closings, by dirt).
+    the spring's preload), ``restitution_spread``, ``block_restitution``, ``blow_s``, ``missed_share``
+    (of the openings and of the closings, by dirt).
     """
     chance = stream(seed, "random arm")
     bounces = bool(chance.random() < 0.85)
@@ -152,6 +153,7 @@ def random_arm_bench(seed: int, sweep: bool = False, **fixed: Any) -> Bench:
         "friction_share": chance.uniform(0.0, 0.3),
         "restitution_spread": chance.uniform(0.0, 0.4),
         "block_restitution": chance.uniform(0.0, 0.5),
+        "blow_s": Arm().blow_s,
         "missed_share": 0.0,
     }
     drawn |= {name: fixed.pop(name) for name in tuple(fixed) if name in drawn}
@@ -162,6 +164,7 @@ def random_arm_bench(seed: int, sweep: bool = False, **fixed: Any) -> Bench:
         friction_n=drawn["friction_share"] * arm.preload_n,
         restitution_spread=drawn["restitution_spread"],
         block_restitution=drawn["block_restitution"],
+        blow_s=drawn["blow_s"],
     )
     arm = replace(arm, restitution=restitution_for(arm, bench.cam, drawn["onset_rpm"]))
     missed = drawn["missed_share"]

@@ -119,4 +119,4 @@ def test_what_hides_bounce_widens_its_uncertainty() -> None:
     assert plain < 0.03
     # a condenser: one and a half of the losses that leave no sign, 6 deg/ms, as a rectangle
     assert u_deg(20e-6) == pytest.approx(2.0 * 1.5 * 20e-6 * 6000.0 / np.sqrt(3.0), rel=0.05)
-    assert u_deg(LEAST_S, coil=True) == pytest.approx(0.24, rel=0.05)
+    assert u_deg(LEAST_S, coil=True) == pytest.approx(0.30, rel=0.05)

@@ -163,7 +163,7 @@ class SprungWeights:
         springs = np.where(held > bend, second[0] + second[1] * held, first[0] + first[1] * held)
         torque = pull * (self.radius_mm + self.growth_mm * held) - springs
         light, heavy = balance(first, friction_nmm, np.inf), balance(second, friction_nmm, np.inf)
-        out = np.where((light < bend) & (held < bend), light, np.maximum(heavy, bend))
+        out = np.where((light < bend) & (held < bend), light, heavy)
         out = np.minimum(np.maximum(out, held), stop)
         heavy, light = balance(second, -friction_nmm, -1.0), balance(first, -friction_nmm, -1.0)
         back = np.where((heavy >= bend) & (held > bend), heavy, np.minimum(light, bend))

@@ -8,8 +8,9 @@ from typing import Any
 
 import numpy as np
 
-from breakerbench.bench.random_bench import random_bench
+from breakerbench.bench.random_bench import random_bench, random_sweep
 from breakerbench.bench.simulated import simulate
+from breakerbench.bench.truth_shaft import SlowLoop
 from breakerbench.judge.specification import Specification, parse_specification
 from breakerbench.pipeline import analyze
 from independent import run as independent_run
@@ -18,9 +19,10 @@ from independent.hold import Figure, LackingError, allowance_deg, table
 
 def print_tables(seeds: int) -> None:
     """Worst and 95th percentile of the error, share of true values inside U, for each simulator."""
-    for title, results in (
-        ("The simulated bench, random distributors and conditions", own(seeds)),
-        ("The independent generator, its scenarios in turn", independent(seeds)),
+    for title, count, results in (
+        ("The simulated bench, random distributors and conditions", seeds, own(seeds)),
+        ("Random weights swept up and down, with an encoder", seeds // 5, swept(seeds // 5)),
+        ("The independent generator, its scenarios in turn", seeds, independent(seeds)),
     ):
         begin = time.perf_counter()
         found: list[Figure] = []
@@ -30,8 +32,10 @@ def print_tables(seeds: int) -> None:
                 lacking.append(f"seed {seed}: {held}")
             else:
                 found += held
-        print(f"\n{title}: {seeds} seeds in {time.perf_counter() - begin:.0f} s")
-        print("(deg; 'over': errors above what is allowed; 'covered': true values inside U)")
+        print(f"\n{title}: {count} seeds in {time.perf_counter() - begin:.0f} s")
+        print(
+            "(deg, start in rpm; 'over': errors above what is allowed; 'covered': true values inside U)"
+        )
         print(table(found) if found else "  no result at all")
         print(f"without a figure: {len(lacking)}")
         for line in lacking[:10]:
@@ -55,6 +59,36 @@ def own(seeds: int) -> Iterator[list[Figure] | str]:
             yield list(_figures(result, made.truth, bench.converter.sample_rate_hz, seed))
         except LackingError as error:
             yield str(error)
+
+
+def swept(seeds: int) -> Iterator[list[Figure] | str]:
+    """Advance of weights with springs and friction: start, largest, hysteresis, one point of each."""
+    for seed in range(seeds):
+        made = simulate(random_sweep(seed, encoder=True), seed)
+        result = analyze(made, _specification(made.truth))
+        found, truth = result["advance"], made.truth["advance"]
+        if found["reference"] is None:
+            yield result["why"]["advance"]
+            continue
+        figures = [
+            Figure(f"advance {name}", off, allowed, off, found[f"u_{key}"])
+            for name, key, allowed in (
+                ("start", "start_rpm", 12.0),
+                ("largest", "max_deg", 0.15),
+                ("hysteresis", "hysteresis_deg", 0.15),
+            )
+            if found[key] is not None
+            for off in (found[key] - truth[key],)
+        ]
+        # no lean in these: the curve is that of the weights alone
+        loop = SlowLoop(made.bench.weights, float(np.max(made.motion.weights.plan)))
+        for way, curve in (("rising", loop.rising), ("falling", loop.falling)):
+            points = found[way]
+            for number, point in enumerate(points):
+                off = point["deg"] - float(curve(np.array([point["rpm"]]))[0])
+                once = number == seed % len(points)
+                figures.append(Figure(f"advance {way}", off, 0.1, off, point["u_deg"], once))
+        yield figures
 
 
 def _specification(truth: Mapping[str, Any]) -> Specification:

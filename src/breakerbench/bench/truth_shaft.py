@@ -31,7 +31,7 @@ _SLOW_S = 1e9
 
 
 @dataclass(frozen=True, slots=True)
-class _Loop:
+class SlowLoop:
     """A mechanism taken slowly from nothing up to a highest value and back."""
 
     mechanism: Mechanism
@@ -78,7 +78,7 @@ def advance_truth(motion: Motion, cam: Cam, shaft: Shaft) -> dict[str, Any]:
     }
     if high <= 0.0:
         return truth
-    loop = _Loop(mechanism, high)
+    loop = SlowLoop(mechanism, high)
     rest = float(loop.rising(np.zeros(1))[0])
     bins = BIN_RPM * np.arange(np.ceil(low / BIN_RPM), np.floor(high / BIN_RPM) + 1.0)
     wider_mm = shaft.lean_mm_per_1000rpm * np.array([low, high, *bins]) / 1000.0
@@ -177,7 +177,7 @@ def vacuum_that_happened(
     return {"points": _steps([kpa for _, kpa in steps], np.array(means))}
 
 
-def _start_rpm(loop: _Loop, rest: float) -> float | None:
+def _start_rpm(loop: SlowLoop, rest: float) -> float | None:
     """Lowest speed at which the weights have moved, by bisection; None: at none of the run."""
 
     def moved(rpm: float) -> bool:

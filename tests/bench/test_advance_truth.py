@@ -143,19 +143,7 @@ def test_the_measured_advance_is_that_of_the_weights(name: str, encoder: bool) -
     assert a["hysteresis_deg"] == pytest.approx(truth["hysteresis_deg"], abs=0.15)
 
 
-#: Springs make the advance straight by the square of the speed; the line that is fitted is straight
-#: by the speed, and rounds the start off where the slope grows most.
-ROUNDED = pytest.mark.xfail(strict=True, reason="the fitted line is straight by the speed")
-
-
-@pytest.mark.parametrize(
-    "name",
-    [
-        pytest.param("two springs", marks=ROUNDED),
-        "two springs, late",
-        pytest.param("one spring", marks=ROUNDED),
-    ],
-)
+@pytest.mark.parametrize("name", CURVES)
 def test_the_measured_start_is_that_of_the_weights(name: str) -> None:
     """Design section 6: within 12 rpm."""
     a, truth = measured(CURVES[name], 3)

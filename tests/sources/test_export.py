@@ -30,7 +30,7 @@ from breakerbench.sources.write_vcd import timescale, write_vcd
 from breakerbench.sources.write_wav import scales_of, write_wav
 from breakerbench.trace import Block, Channel, EdgeChannel, EdgeTimes, Event, Header, Hole
 
-from .traces import HEADER, ListSource, Whole, made_trace, whole
+from .traces import HEADER, ListSource, Whole, made_trace, traces, whole
 
 many = settings(
     max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None
@@ -377,6 +377,33 @@ def test_no_text_gets_out_of_its_place(
     back, trace = read_back(export(tmp_path / "a", form, header, [block]))
     assert back.simulated is simulated
     assert trace.end == 400
+
+
+@many
+@given(trace=traces(), form=st.sampled_from(FORMS))
+def test_any_trace_goes_out_or_is_refused(
+    tmp_path: Path, trace: tuple[Header, list[Event]], form: str
+) -> None:
+    """Odd names, scales, rates, times and holes: a file that is read back, or one line."""
+    header, events = trace
+    refusal, back = None, None
+    try:
+        says = export(tmp_path / "a", form, header, events)
+    except BadInput as error:
+        refusal = error
+    if refusal is None:
+        assert says.facts[0].startswith("simulated") == header.simulated
+        try:
+            back = read_back(says)
+        except BadInput as error:
+            refusal = error
+    else:
+        assert refusal.where == "here.bbr"
+    if refusal is not None:
+        assert str(refusal).isprintable()
+    elif back is not None:
+        assert back[0].simulated == header.simulated
+        assert back[1].end == sum(len(event) for event in events if isinstance(event, Block))
 
 
 def test_a_wav_wants_a_whole_sample_rate(tmp_path: Path) -> None:

@@ -265,6 +265,12 @@ def test_simulated_is_said(tmp_path: Path) -> None:
     assert read(tmp_path / "a", text)[0].header.simulated
 
 
+def test_a_vector_of_very_many_bits_is_no_level(tmp_path: Path) -> None:
+    """It is longer than Python writes out as a number."""
+    _, trace = read(tmp_path / "a", HEAD + "#0 0!\n#1 b" + "1" * 400_000 + " !\n#2 b1 !\n")
+    assert trace.edges["index"] == [(pytest.approx(2e-6), True)]
+
+
 def test_letters_of_any_language(tmp_path: Path) -> None:
     """In comments and names; the library that takes the file apart knows ASCII alone."""
     text = mutated("today", "t\u00f6day").replace(" index", " Geber_\u00fc")

@@ -210,6 +210,7 @@ GOOD = made(counts(*range(50)))
         (made(bytes(200_000), channels=65_535), "cannot be read as WAV"),
         (made(counts(1, 2), rate=0), "cannot be read as WAV"),
         (made(counts(1, 2), rate=0xFFFFFFFF), "cannot be read as WAV"),
+        (made(counts(1, 2), rate=2_000_000_000), "states 2e+09 samples a second"),
         (made(counts(1, 2), bits=0), "cannot be read as WAV"),
         (made(bytes(4000), bits=4, form=2), "cannot be read as WAV"),
         (made(bytes(400), bits=8, form=7), "is compressed"),

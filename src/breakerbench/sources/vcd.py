@@ -40,7 +40,10 @@ _MAX_RATE_HZ = 1e9
 _MAX_HOLD = 1 << 16
 _MAX_GROWTH = 32
 
-_LEVELS = {"0": False, "1": True, "L": False, "l": False, "H": True, "h": True}
+#: A scalar comes as its letter, a vector as a number or, with x and z in it, as its letters.
+_LEVELS: dict[int | str | float, bool] = {
+    "0": False, "1": True, "L": False, "l": False, "H": True, "h": True, 0: False, 1: True,
+}  # fmt: skip
 
 
 class VcdSource(Closing):
@@ -200,7 +203,7 @@ class VcdSource(Closing):
                 name = self._wanted.get(change.id_code)  # type: ignore[union-attr]
                 if name is None or name in places:
                     continue
-                level = _LEVELS.get(str(change.value))  # type: ignore[union-attr]
+                level = _LEVELS.get(change.value)  # type: ignore[union-attr]
                 before = levels.get(name)
                 if level is None or level is before:
                     continue

@@ -17,7 +17,7 @@ from breakerbench.trace import EDGE_NAMES, SAMPLED_UNITS
 _BUFFER = 1 << 16
 #: A comment, name or number longer than this is none of a trace, bytes.
 _MAX_TOKEN = 1 << 19
-_MAX_DEFINITIONS = 1_000_000
+_MAX_DEFINITIONS = 200_000
 _MAX_DEPTH = 256
 _MAX_COMMENTS = 20
 _MAX_COMMENT_LINES = 1000

@@ -18,7 +18,7 @@ import numpy as np
 
 from breakerbench.errors import BadInput
 from breakerbench.sources.files import Closing, StrPath, open_regular, printable, quoted, reason
-from breakerbench.sources.options import CHANNEL_NAMES, ImportOptions, says_simulated
+from breakerbench.sources.options import CHANNEL_NAMES, MAX_RATE_HZ, ImportOptions, says_simulated
 from breakerbench.trace import SAMPLED_UNITS, Block, Channel, Event, Header, Hole, Samples
 
 _BLOCK_FRAMES = 1 << 16
@@ -130,6 +130,9 @@ class WavSource(Closing):
         if sound.subtype not in (*_RAILS, *_WIDE):
             what = f"is compressed ({printable(sound.subtype_info)}): that spoils the edges"
             raise BadInput(self._where, what, "export it as PCM")
+        if sound.samplerate > MAX_RATE_HZ:
+            what = f"states {sound.samplerate:.3g} samples a second"
+            raise BadInput(self._where, what, "record or export it again")
         if sound.frames <= 0:
             what = "has no samples, or was never closed by the program that wrote it"
             raise BadInput(self._where, what, "save or record it again")

@@ -18,6 +18,7 @@ from breakerbench.sources.paired import Edges, Returns, names_of, paired, starts
 from breakerbench.trace import Header, Source
 
 SCOPE = "breakerbench"
+_LAST_TICK = 1 << 62
 #: Units of the time stamps, the coarsest first: name in the file, s.
 _UNITS = (
     ("1 ns", 1e-9), ("100 ps", 1e-10), ("10 ps", 1e-11), ("1 ps", 1e-12), ("1 fs", 1e-15),
@@ -98,7 +99,7 @@ def _insert(
 ) -> None:
     """Put the edges before the sample that comes at their time or next, in order."""
     found = sorted(
-        (max(0, round(at_s / unit_s)), order, f"{int(up)}{wires[name]}")
+        (min(max(0, round(at_s / unit_s)), _LAST_TICK), order, f"{int(up)}{wires[name]}")
         for name, (time_s, rising) in edges.items()
         for order, (at_s, up) in enumerate(zip(time_s.tolist(), rising.tolist(), strict=True))
     )

@@ -215,6 +215,16 @@ def test_a_hole_is_refused_with_the_way_round_it(form: str, tmp_path: Path) -> N
     assert breakerbench("export", "a.bbr", "--out", "b.bbr", folder=tmp_path).status == 0
 
 
+def test_a_trace_that_was_cut_short_says_so(trace_csv: Path, tmp_path: Path) -> None:
+    assert breakerbench("export", trace_csv, "--out", "a.bbr", folder=tmp_path).status == 0
+    data = (tmp_path / "a.bbr").read_bytes()
+    (tmp_path / "a.bbr").write_bytes(data[: len(data) * 3 // 4])
+    for form in ("csv", "wav", "vcd"):
+        ran = breakerbench("export", "a.bbr", "--out", f"a.{form}", folder=tmp_path)
+        assert ran.status == 0
+        assert "that the trace did not end there: after 0.6 s" in " ".join(ran.out.split())
+
+
 def test_pulses_between_samples_are_not_dropped_quietly(tmp_path: Path) -> None:
     header = Header(1000.0, (Channel("points_v", "V", 0.01),), (EdgeChannel("index", 1e-6),))
     counts = np.random.default_rng(0).integers(-2000, 2000, 30_000).astype(np.int16)

@@ -211,6 +211,11 @@ GOOD = {
         PLAIN,
         notes={"Logger": "ours", "Channels": "2"},
     ),
+    "names behind a #": Good(
+        b"# ours\n# time_s points_v\n# time_s,points_v\n0,1\n0.001,2.5\n0.002,-3\n",
+        PLAIN,
+        notes={"comments": ["ours", "time_s points_v"]},
+    ),
     "a separator at the end of the numbers alone": Good(
         b"time_s,points_v\n0,1,\n0.001,2.5,\n0.002,-3,\n",
         PLAIN,

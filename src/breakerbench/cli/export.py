@@ -23,7 +23,7 @@ from breakerbench.sources.open import open_trace
 from breakerbench.sources.paired import Levels
 from breakerbench.sources.recording import write_recording
 from breakerbench.sources.stretch import Stretch
-from breakerbench.trace import Block, Event, Source
+from breakerbench.trace import Block, Event, Hole, Source
 
 #: Edges that no sample shows, as a share of all: from this on, the file would mislead.
 MOST_LOST = 0.01
@@ -106,14 +106,16 @@ class _Input:
     """The trace to export: counts what was read, and tells its own faults from those of the output.
 
     samples  of each channel, of the last reading
+    hole     the first in it
     """
 
     def __init__(self, where: str, source: Source) -> None:
         self._where, self._source, self.header = where, source, source.header
         self.samples = 0
+        self.hole: Hole | None = None
 
     def __iter__(self) -> Iterator[Event]:
-        self.samples = 0
+        self.samples, self.hole = 0, None
         events = iter(self._source)
         while True:
             try:
@@ -125,6 +127,8 @@ class _Input:
                 return
             if isinstance(event, Block):
                 self.samples += len(event)
+            elif isinstance(event, Hole):
+                self.hole = self.hole or event
             yield event
 
     def progress(self) -> tuple[float, float]:
@@ -142,9 +146,13 @@ def _say(args: Namespace, form: str, says: Kept, trace: _Input) -> None:
     size = os.path.getsize(args.out) / 1e6
     name = harmless(args.out)
     console.print(Text(f"{name}: {seconds:g} s as {FORMS[form]}, {size:.1f} MB", style="bold"))
-    if says.lost:
+    lost = list(says.lost)
+    if trace.hole is not None and form != "bbr":  # nothing came after it, else it was refused
+        what = trace.hole.reason or "samples are missing"
+        lost.append(f"that the trace did not end there: after {seconds:g} s {what}")
+    if lost:
         console.print(Text(f"What {FORMS[form]} does not keep:"))
-        for text in says.lost:
+        for text in lost:
             console.print(Text(f"  - {harmless(text)}"))
     console.print(Text("To read it back:"))
     # As one line, however long: it is to be copied.

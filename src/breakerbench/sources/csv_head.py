@@ -69,12 +69,14 @@ def _note(text: str, between: str, notes: dict[str, object], comments: list[str]
 def find_head(where: str, start: bytes, options: ImportOptions) -> tuple[Head, str]:
     """The row of names and what stands before it; the delimiters that may be in it.
 
-    The row with most of the wanted names; where none has any, the one above the first numbers.
+    The row with most of the wanted names; where none has any, the one above the first numbers. It
+    may stand behind a #.
     Raises BadInput where there is none.
     """
     delimiters = _DELIMITERS
     wanted = wanted_names(options)
     remarks: list[str] = []
+    marked: tuple[int, int, str] | None = None  # the last of them
     rows: list[tuple[int, int, str]] = []
     best, most, numbers_at = 0, 0, None
     end = len(_BYTE_ORDER_MARK) if start.startswith(_BYTE_ORDER_MARK) else 0
@@ -86,6 +88,7 @@ def find_head(where: str, start: bytes, options: ImportOptions) -> tuple[Head, s
             if most:
                 break
             remarks.append(bare.lstrip("#"))
+            marked = number, end, remarks[-1].strip()
         elif number == 1 and re.fullmatch(r'"?sep=[;,\t]"?', text):
             delimiters = text.strip('"')[-1]  # as spreadsheets write it
         elif bare:
@@ -102,7 +105,16 @@ def find_head(where: str, start: bytes, options: ImportOptions) -> tuple[Head, s
         if len(start) >= 2 * MAX_LINE:
             raise BadInput(where, "no header row within its first 131,072 bytes", HEADER_MEND)
         raise BadInput(where, "there is no header row in it", HEADER_MEND)
-    if not most and numbers_at:
+    if (
+        numbers_at == 0
+        and marked
+        and any(names_found(_split(marked[2], d), wanted) for d in delimiters)
+    ):
+        rows, remarks = (
+            [marked],
+            remarks[:-1],
+        )  # a row of names behind a #, as some programs write it
+    elif not most and numbers_at:
         best = numbers_at - 1
         if best and any(units_row(rows[best][2], each) is not None for each in delimiters):
             best -= 1

@@ -105,15 +105,9 @@ def find_head(where: str, start: bytes, options: ImportOptions) -> tuple[Head, s
         if len(start) >= 2 * MAX_LINE:
             raise BadInput(where, "no header row within its first 131,072 bytes", HEADER_MEND)
         raise BadInput(where, "there is no header row in it", HEADER_MEND)
-    if (
-        numbers_at == 0
-        and marked
-        and any(names_found(_split(marked[2], d), wanted) for d in delimiters)
-    ):
-        rows, remarks = (
-            [marked],
-            remarks[:-1],
-        )  # a row of names behind a #, as some programs write it
+    named = marked and any(names_found(_split(marked[2], each), wanted) for each in delimiters)
+    if numbers_at == 0 and marked and named:  # names behind a #, as some programs write them
+        rows, remarks = [marked], remarks[:-1]
     elif not most and numbers_at:
         best = numbers_at - 1
         if best and any(units_row(rows[best][2], each) is not None for each in delimiters):

@@ -82,7 +82,7 @@ class WavSource(Closing):
             sound.seek(0)
         frames = max(1, min(_BLOCK_FRAMES, _BLOCK_SAMPLES // sound.channels))
         dtype = "int16" if sound.subtype in _RAILS else "float32"
-        # One buffer for all blocks: new memory for each costs a third of the time.
+        # One buffer for all blocks: 5 % faster than new memory for each.
         buffer = np.empty((min(frames, sound.frames), sound.channels), dtype)
         first = self._done = 0
         while first < sound.frames:

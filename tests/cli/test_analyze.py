@@ -232,7 +232,7 @@ def test_what_the_options_leave_open_is_said(trace_csv: Path, tmp_path: Path) ->
     (tmp_path / "none.csv").write_text(neither.replace(",x,index", ",x"))
     ran = breakerbench("analyze", tmp_path / "none.csv", "--spec", "four-lobe", "--json", "-")
     assert "lobe 1 is arbitrary" in json.loads(ran.out)["notes"][0]
-    assert "of kind hand" in warnings(trace_csv, "--kind", "hand", "--json", "-")
+    assert "of kind coil" in warnings(trace_csv, "--kind", "coil", "--json", "-")
     assert warnings(trace_csv, "--json", "-") == ""
 
 

@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+import soundfile
 
 from breakerbench.measure.hand_zero import hand_zero
 from breakerbench.pipeline import analyze
+from breakerbench.sources.recording import write_recording
 
 from .generator import TraceSource, case
 from .turning import HandSource, Turning
@@ -179,3 +184,81 @@ def test_another_number_of_lobes_is_another_distributor() -> None:
     result = analyze(source, hand=hand_zero(hand))
     assert result["advance"]["reference"] is None
     assert any("another distributor" in text for text in result["warnings"])
+
+
+# --- through the command ----------------------------------------------------------------------
+
+
+def command(*words: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "breakerbench.cli.main", "analyze", *words],
+        capture_output=True, text=True, timeout=120, check=False,
+    )  # fmt: skip
+
+
+def write_csv(path: Path, source: HandSource) -> None:
+    """Points, index and encoder as columns, 20 kS/s."""
+    n, rate = len(source.samples), source.c.rate_hz
+    columns = [np.arange(n) / rate, source.samples]
+    for name in ("index", "encoder"):
+        t, rising = source.edges[name]
+        level = np.zeros(n)
+        ends = np.append(t[1:], np.inf)
+        for begin, end in zip(t[rising], ends[rising], strict=True):
+            level[int(np.ceil(begin * rate)) : min(int(np.ceil(min(end, n) * rate)), n)] = 1.0
+        columns.append(level)
+    header = "# simulated: true\ntime_s,points_v,index,encoder"
+    np.savetxt(path, np.stack(columns, axis=1), "%.6f", ",", header=header, comments="")
+
+
+@pytest.fixture(scope="module")
+def turned(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("hand") / "hand.csv"
+    write_csv(path, HandSource(Turning(11, pulses=180)))
+    return path
+
+
+def test_csv_by_hand_through_the_command(turned: Path) -> None:
+    done = command(str(turned), "--kind", "hand", "--encoder-pulses", "180", "--json", "-")
+    assert (done.returncode, done.stderr) == (0, "")
+    result = json.loads(done.stdout)
+    assert result["trace"]["kind"] == "hand"
+    assert result["hand"]["state"] == "opening and closing"
+    assert result["hand"]["per_lobe_deg"] == pytest.approx([35.0, 125.3, 214.8, 305.0], abs=0.3)
+    shown = command(str(turned), "--kind", "hand", "--encoder-pulses", "180")
+    assert "SIMULATED" in shown.stdout
+    assert "The points open and close. Next:" in " ".join(shown.stdout.split())
+
+
+def test_wav_and_recording_by_hand(tmp_path: Path) -> None:
+    source = HandSource(Turning(12, turns=3, contact="open", reference="none"))
+    wav, bbr = tmp_path / "hand.wav", tmp_path / "hand.bbr"
+    soundfile.write(wav, source.samples / 20.0, 20_000, subtype="PCM_16")
+    done = command(str(wav), "--kind", "hand", "--scale", "points_v=20", "--json", "-")
+    assert json.loads(done.stdout)["hand"]["state"] == "always open"
+    write_recording(bbr, source)
+    done = command(str(bbr), "--json", "-")  # a recording knows that it was turned by hand
+    assert json.loads(done.stdout)["hand"]["state"] == "always open"
+    shown = " ".join(command(str(bbr)).stdout.split())
+    assert "The points never close" in shown
+
+
+def test_no_voltage_is_asked_about(tmp_path: Path) -> None:
+    wav = tmp_path / "dead.wav"
+    source = HandSource(Turning(13, turns=3, feed=False, reference="none"))
+    soundfile.write(wav, source.samples / 20.0, 20_000, subtype="PCM_16")
+    shown = command(str(wav), "--kind", "hand", "--scale", "points_v=20")
+    assert shown.returncode == 0
+    text = " ".join(shown.stdout.split())
+    assert "no voltage on the points: is the feed on?" in text
+    assert "switch the feed on" in text
+
+
+def test_a_hand_file_that_gives_no_angles_is_bad_input(tmp_path: Path) -> None:
+    wav = tmp_path / "hand.wav"
+    source = HandSource(Turning(14, turns=3, reference="none"))
+    soundfile.write(wav, source.samples / 20.0, 20_000, subtype="PCM_16")
+    done = command(str(wav), "--hand", str(wav))
+    assert done.returncode == 2
+    assert "no opening angles" in done.stderr
+    assert len(done.stderr.splitlines()) == 1

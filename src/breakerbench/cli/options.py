@@ -164,7 +164,7 @@ def _import(verb: argparse.ArgumentParser) -> None:
         metavar="S:KPA,...",
         type=steps,
         default=(),
-        help="steps of the vacuum applied by hand, seconds and kPa: 0:0,10:20",
+        help="steps of the vacuum applied by hand, seconds and kPa: 0:0,10:20; before them there is none",
     )
 
 

@@ -15,12 +15,25 @@ import numpy as np
 from numpy.typing import NDArray
 
 from breakerbench.edges.events import Instrument
-from breakerbench.measure.advance_line import AdvanceLine, advance_line
-from breakerbench.measure.advance_sums import BEFORE, FALLING, FINE_RPM, RISING, Advance
+from breakerbench.measure.advance_curve import (
+    FEW_AT_REST,
+    FLAT_DEG,
+    LEAST_DEG,
+    ON_THE_CURVE,
+    POINT_REVOLUTIONS,
+    Curve,
+    below_first_break,
+    curve_of,
+    gap_around,
+    lines_of,
+    no_rest,
+    wide_bins,
+    within_measured,
+)
+from breakerbench.measure.advance_line import AdvanceLine
+from breakerbench.measure.advance_sums import FALLING, FINE_RPM, RISING, Advance
 from breakerbench.measure.figures import UNSEEN_RIPPLE, UNSEEN_RIPPLE_AT_LOBES, expanded
-from breakerbench.measure.fit import FitError, straight_line
 from breakerbench.measure.hand_zero import HandZero, zero_by_hand
-from breakerbench.measure.timing import BIN_RPM
 from breakerbench.measure.uncertainty import (
     COVERAGE,
     Component,
@@ -28,18 +41,7 @@ from breakerbench.measure.uncertainty import (
 )
 
 Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
-#: Fewest revolutions of a point of the curve.
-POINT_REVOLUTIONS = 3
-#: The rest plateau: flat over this, and as flat as this where the uncertainty is smaller.
-PLATEAU_RPM = 75.0
-FLAT_DEG = 0.1
-#: Speeds further apart than this leave open how the curve bends between them.
-FAR_RPM = 75.0
-#: A break of the curve moves the line by this or it is none.
-LEAST_DEG = 0.05
 #: Openings that come later with speed by this or more, and by more than their uncertainty.
 BACKWARDS_DEG = 0.3
 #: Speeds over which weights would have moved, where no specification says so: up to this, and this
@@ -51,95 +53,9 @@ STUCK_OR_INDEX = (
     "cannot tell which. Hold the drive shaft and turn the rotor by hand: free weights let it turn some "
     "degrees and spring back."
 )
-ON_THE_CURVE = "the lowest speed is already on the curve"
-FEW_AT_REST = "too few revolutions at the speeds where the weights rest: stay longer there"
 FEW = "needs a run through the speeds: three speeds or more, 100 rpm apart"
 BACKWARDS = "the openings come later with speed: the drive turns the wrong way"
 NONE = "the openings do not move with speed"
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Curve:
-    """One curve, in narrow bins: how far ahead the openings come, from an arbitrary zero, deg.
-
-    sd, dof  of one revolution within its bin, pooled; u_deg: of the mean of a bin
-    """
-
-    bins: Ints
-    n: Floats
-    rpm: Floats
-    deg: Floats
-    u_deg: Floats
-    sd: float
-    dof: float
-
-
-def _scatter(a: Advance) -> tuple[float, float]:
-    """Standard deviation of one revolution within its narrow bin, all pooled, and its dof."""
-    n = np.maximum(a.n, 1.0)
-    dof = float((a.n - (a.n > 0.0)).sum())
-    square = float((a.phase2 - a.phase**2 / n).sum())
-    return float(np.sqrt(max(square, 0.0) / max(dof, 1.0))), dof
-
-
-def _curve(a: Advance, way: int, tool: Instrument) -> _Curve:
-    parts = [way, BEFORE] if way == a.first_way else [way]
-    n, rpm, phase, phase2, u2 = (
-        s[parts].sum(axis=0) for s in (a.n, a.rpm, a.phase, a.phase2, a.u2)
-    )
-    bins = np.flatnonzero(n)
-    n, rpm, phase, phase2, u2 = n[bins], rpm[bins] / n[bins], phase[bins], phase2[bins], u2[bins]
-    placed = np.sqrt(u2 / n / a.lobes) * 6.0 * rpm
-    sd, dof = _scatter(a)
-    still = np.sqrt(np.maximum(placed**2 - sd**2, 0.0))
-    locked = np.maximum(still, tool.lock * placed)
-    if dof < 10.0:
-        # A quick sweep: what the points scatter about the fitted line has to tell it.
-        sd, dof = 0.002, max(len(n) - 4.0, 1.0)
-        locked = np.zeros(len(n))
-    u_deg = np.sqrt(sd**2 / n + locked**2) + 1e-6
-    return _Curve(bins, n, rpm, -phase / n, u_deg, sd, dof)
-
-
-def _lines(curves: dict[int, _Curve]) -> dict[int, AdvanceLine | None]:
-    """The line of each curve; weights and springs give both the same form."""
-    lines: dict[int, AdvanceLine | None] = dict.fromkeys(curves)
-    power = None
-    for way, curve in curves.items():
-        if len(curve.rpm) < 3 or float(np.ptp(curve.rpm)) < 2.0 * BIN_RPM:
-            continue
-        try:
-            lines[way] = line = advance_line(curve.rpm, curve.deg, curve.u_deg, LEAST_DEG, power)
-        except FitError:
-            continue
-        if len(line.breaks):
-            power = line.power
-    return lines
-
-
-def _wide(curve: _Curve) -> Ints:
-    """Number of the 50 rpm bin that each narrow one lies in; both lie about their multiples."""
-    fine = round(BIN_RPM / FINE_RPM)
-    return (curve.bins + fine // 2) // fine
-
-
-def _below(curve: _Curve, line: AdvanceLine) -> Bools:
-    """The narrow bins below the first break: where the weights rest, if they do."""
-    return np.asarray(curve.rpm < (line.breaks[0] if len(line.breaks) else np.inf))
-
-
-def _no_rest(curve: _Curve, line: AdvanceLine) -> str:
-    """Why the line begins with no rest plateau (two 50 rpm bins or more, flat); empty: it does."""
-    below = _below(curve, line)
-    x, y, u = curve.rpm[below], curve.deg[below], curve.u_deg[below]
-    wide = np.unique(_wide(curve)[below])
-    if len(wide) < 2 or float(np.ptp(x)) < PLATEAU_RPM:
-        return ON_THE_CURVE
-    if float(curve.n[below].sum()) < 2 * POINT_REVOLUTIONS:
-        return FEW_AT_REST
-    slope = straight_line(x, y, u * line.widened).slope
-    rise, unsure = (abs(v) * float(np.ptp(x)) for v in (slope.value, 3.0 * slope.u))
-    return ON_THE_CURVE if rise > max(FLAT_DEG, unsure) else ""
 
 
 def fixed_lines(lobes: int, tool: Instrument, rpm: float, rest_rpm: float) -> list[Component]:
@@ -172,10 +88,10 @@ class _Point:
 
 
 def _points(
-    a: Advance, curve: _Curve, line: AdvanceLine | None, widened: float, tool: Instrument,
+    a: Advance, curve: Curve, line: AdvanceLine | None, widened: float, tool: Instrument,
     zero: float, rest: float, u_zero: float,
 ) -> list[_Point]:  # fmt: skip
-    wide = _wide(curve)
+    wide = wide_bins(curve)
     found = []
     for k in np.unique(wide):
         here = wide == k
@@ -207,7 +123,7 @@ def _points(
 
 
 def _hysteresis(
-    lines: dict[int, AdvanceLine | None], curves: dict[int, _Curve]
+    lines: dict[int, AdvanceLine | None], curves: dict[int, Curve]
 ) -> tuple[float, float] | None:
     """Largest difference of the two fitted lines at one speed, and its U.
 
@@ -221,28 +137,13 @@ def _hysteresis(
     speeds = [curves[way].rpm for way in (RISING, FALLING)]
     breaks = np.concatenate([up.breaks, down.breaks])
     x = np.unique(np.concatenate([*speeds, breaks]))
-    x = x[np.all([_within(each, x) for each in speeds], axis=0)]
+    x = x[np.all([within_measured(each, x) for each in speeds], axis=0)]
     if not len(x):
         return None
     gap = np.abs(down.at(x) - up.at(x))
     worst = int(np.argmax(gap))
     u = [Component("line", each.u_at(float(x[worst])), curves[RISING].dof) for each in (up, down)]
     return float(gap[worst]), expanded(u, 1.0 - (1.0 - COVERAGE) / (2.0 + len(breaks)))
-
-
-def _gap(rpm: Floats, place: float) -> float:
-    """How far a break may lie from ``place`` between two speeds far apart: how it bends between them
-    is not known. 0 where they are near."""
-    k = int(np.clip(np.searchsorted(rpm, place), 1, len(rpm) - 1))
-    low, high = float(rpm[k - 1]), float(rpm[k])
-    return max(high - place, place - low) if high - low > FAR_RPM else 0.0
-
-
-def _within(rpm: Floats, x: Floats) -> Bools:
-    """Which of ``x`` lie between speeds of ``rpm`` and within a bin of the nearest one."""
-    k = np.clip(np.searchsorted(rpm, x), 1, len(rpm) - 1)
-    near = np.minimum(np.abs(x - rpm[k - 1]), np.abs(x - rpm[k])) <= BIN_RPM
-    return np.asarray(near & (x >= rpm[0]) & (x <= rpm[-1]))
 
 
 def empty_advance() -> dict[str, Any]:
@@ -266,15 +167,15 @@ def advance_figures(
               opening angles from the first one
     """
     figures, why = empty_advance(), {}
-    curves = {way: _curve(a, way, tool) for way in (RISING, FALLING)}
-    lines = _lines(curves)
+    curves = {way: curve_of(a, way, tool) for way in (RISING, FALLING)}
+    lines = lines_of(curves)
     fitted = [(way, line) for way, line in lines.items() if line is not None]
     if not fitted and hand is None:
         return figures, {"advance": FEW}, []
     late = [f for w, line in fitted if (f := _backwards(a, tool, curves[w], line)) is not None]
     if late:
         return figures, {"advance": BACKWARDS}, [_wrong_way(*late[0])]
-    reasons = [_no_rest(curves[way], line) for way, line in fitted]
+    reasons = [no_rest(curves[way], line) for way, line in fitted]
     by_hand = zero_by_hand(a, hand) if all(reasons) else None
     if all(reasons) and by_hand is None:
         return (
@@ -289,7 +190,7 @@ def advance_figures(
     if by_hand:
         zero = by_hand
     else:
-        below = _below(curve, line)
+        below = below_first_break(curve, line)
         rest = float(np.average(curve.rpm[below], weights=curve.n[below]))
         zero = (line.level, rest, line.u_level)
     points = {}
@@ -324,7 +225,9 @@ def advance_figures(
             [
                 Component("line", line.u_start_rpm, curve.dof),
                 Component("narrow bins", rectangular(FINE_RPM / 4.0)),
-                Component("speeds left out", rectangular(_gap(curve.rpm, float(line.breaks[0])))),
+                Component(
+                    "speeds left out", rectangular(gap_around(curve.rpm, float(line.breaks[0])))
+                ),
                 Component("level", fixed[-1].u / max(abs(slopes[0][2]), 1e-4)),
             ]
         )
@@ -366,7 +269,7 @@ def _behind(points: dict[int, list[_Point]]) -> tuple[float, float] | None:
 
 
 def _one_speed(
-    a: Advance, tool: Instrument, curves: dict[int, _Curve], zero: tuple[float, float, float]
+    a: Advance, tool: Instrument, curves: dict[int, Curve], zero: tuple[float, float, float]
 ) -> tuple[dict[str, Any], dict[str, str], list[str]]:
     """A run at too few speeds for a curve: with a zero by hand its points still stand."""
     figures = empty_advance()
@@ -391,7 +294,7 @@ def _one_speed(
 
 
 def _backwards(
-    a: Advance, tool: Instrument, curve: _Curve, line: AdvanceLine
+    a: Advance, tool: Instrument, curve: Curve, line: AdvanceLine
 ) -> tuple[float, float] | None:
     """How much later the openings come and at what speed, where that is plain and no advance is."""
     places = np.append(line.breaks, curve.rpm[-1])
@@ -409,7 +312,7 @@ def _backwards(
 
 
 def _still(
-    curve: _Curve, u_deg: float, expected: Sequence[tuple[float, float, float]]
+    curve: Curve, u_deg: float, expected: Sequence[tuple[float, float, float]]
 ) -> str | None:
     """What to doubt of a curve that never leaves its zero over the speeds of a run; None: nothing.
 

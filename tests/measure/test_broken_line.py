@@ -1,8 +1,9 @@
-"""The broken line against scipy's least_squares, an independent library."""
+"""The broken line against scipy's least_squares and against pwlf, independent libraries."""
 
 from __future__ import annotations
 
 import numpy as np
+import pwlf
 import pytest
 from scipy.optimize import least_squares
 
@@ -42,6 +43,32 @@ def test_minimum_and_covariance_are_those_of_scipy(seed: int) -> None:
     assert line.bends == pytest.approx(other.x[1:4], abs=2e-6)
     covariance = np.linalg.inv(other.jac.T @ other.jac)
     assert line.fit.u == pytest.approx(np.sqrt(np.diag(covariance)), rel=0.05)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_pwlf_finds_the_same_breaks(seed: int) -> None:
+    """The library pwlf, whose first piece is not held flat: the same to within the uncertainties."""
+    x, y, u, _, breaks = drawn(seed)
+    line = broken_line(x, y, u, 0.05)
+    other = pwlf.PiecewiseLinFit(x, y, weights=1.0 / u)
+    found = other.fit_guess(breaks)[1:-1]
+    assert len(found) == len(line.breaks)
+    for k, place in enumerate(found):
+        assert abs(line.breaks[k] - place) <= 2.0 * line.u(4 + k)
+    grid = np.linspace(x[0], x[-1], 400)
+    assert np.abs(line.at(grid) - other.predict(grid)).max() < 0.03
+
+
+def test_breaks_that_the_points_do_not_determine_are_not_fitted() -> None:
+    """Few speeds far apart: two breaks in one gap could slide along without leaving a point."""
+    rng = np.random.default_rng(3)
+    x = np.sort(np.concatenate([c + rng.normal(0, 3.0, 6) for c in (340, 490, 1216, 1470, 1550)]))
+    y = np.interp(x, [0.0, 668.0, 1082.0, 1650.0], [0.0, 0.0, 7.7, 9.9])
+    line = broken_line(x, y + 0.01 * rng.standard_normal(len(x)), np.full(len(x), 0.01), 0.05)
+    between = np.searchsorted(x, line.breaks, side="right")
+    assert len(line.breaks)
+    assert np.all(np.diff(np.append(between, len(x))) >= 2)
+    assert all(np.isfinite(line.u_slope(k)) for k in range(len(line.breaks)))
 
 
 def test_the_uncertainties_hold_the_truth() -> None:

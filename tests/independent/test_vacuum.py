@@ -43,8 +43,8 @@ def result_of(seed: int, limits: str = "", **more: Any) -> dict[str, Any]:
 def test_steps_of_vacuum(reference: str, allowed: float) -> None:
     result = result_of(1, reference=reference)
     points = result["vacuum"]["points"]
-    assert [p["kpa"] for p in points] == [0.0, 12.0, 30.0]
-    for point, truth in zip(points, (0.0, 3.0, 8.0), strict=True):
+    assert [p["kpa"] for p in points] == [0.0, 12.0, 30.0, 0.0]
+    for point, truth in zip(points, (0.0, 3.0, 8.0, 0.0), strict=True):
         assert point["deg"] == pytest.approx(truth, abs=allowed)
         assert abs(point["deg"] - truth) <= point["u_deg"] < 0.3
     # A plate under vacuum moves dwell by a degree and more here: only 0 kPa counts.
@@ -130,6 +130,14 @@ def test_a_vacuum_that_leaks_is_said_and_widens_its_uncertainty() -> None:
     assert point["deg"] is None or point["u_deg"] > 0.1 or "leaks" in " ".join(result["notes"])
     said = " ".join([*result["notes"], result["why"].get("vacuum.points", "")])
     assert "leaks" in said or "come to rest" in said
+
+
+def test_a_plate_that_does_not_come_back_is_said_and_does_not_shift_the_points() -> None:
+    result = result_of(9, reference="encoder", vacuum=((5.7, 3.0), (11.8, 8.0), (18.3, 1.2)))
+    points = result["vacuum"]["points"]
+    for point, truth in zip(points, (0.0, 3.0, 8.0, 1.2), strict=True):
+        assert point["deg"] == pytest.approx(truth, abs=0.04)
+    assert any("does not come back" in note for note in result["notes"])
 
 
 def test_no_steps_no_vacuum() -> None:

@@ -6,11 +6,12 @@ import json
 import math
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from breakerbench.judge.curves import band_at
+from breakerbench.judge.curves import band_at, one_each
 from breakerbench.judge.decisions import Decision, decide
 from breakerbench.judge.guard import compare, conformance_probability
 from breakerbench.judge.specification import Specification, parse_specification
@@ -577,3 +578,12 @@ def test_winding_of_unknown_temperature_is_judged_with_that_doubt() -> None:
     assert close.decision == "undecided"
     assert "temperature" in close.settle
     assert "temperature" in close.why
+
+
+def test_what_was_measured_twice_at_one_place_lies_to_either_side() -> None:
+    """A vacuum pulled up to and let down to: U holds both, by half their distance as a rectangle."""
+    found = one_each([(25.0, 3.0, 0.1), (40.0, 7.0, 0.2), (25.0, 3.4, 0.05), (15.0, 1.0, None)])
+    assert [x for x, _, _ in found] == [15.0, 25.0, 40.0]
+    assert found[0] == (15.0, 1.0, None)
+    assert found[1] == (25.0, pytest.approx(3.2), pytest.approx(np.hypot(0.1, 0.4 / np.sqrt(3.0))))
+    assert found[2] == (40.0, 7.0, 0.2)

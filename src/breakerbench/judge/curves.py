@@ -27,6 +27,25 @@ def band_at(band: Band, x: float) -> tuple[float, float] | None:
     return band[0][1], band[0][2]  # a band of one row, met exactly
 
 
+def one_each(
+    points: Sequence[tuple[float, float, float | None]],
+) -> list[tuple[float, float, float | None]]:
+    """One point for each x: what was measured there up and down lies to either side of it.
+
+    The middle of the largest and the smallest, and half of their distance as a rectangle in U.
+    """
+    by: dict[float, list[tuple[float, float | None]]] = {}
+    for x, deg, u in points:
+        by.setdefault(x, []).append((deg, u))
+    found = []
+    for x, values in sorted(by.items()):
+        degs, us = [deg for deg, _ in values], [u for _, u in values if u is not None]
+        apart = _full(0.5 * (max(degs) - min(degs)))
+        u = math.hypot(max(us), apart) if len(us) == len(values) else None
+        found.append((x, 0.5 * (min(degs) + max(degs)), u))
+    return found
+
+
 def curve_cases(
     points: Sequence[tuple[float, float, float | None]], band: Band, unit: str, reach: float
 ) -> Iterator[Case]:

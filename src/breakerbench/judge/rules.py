@@ -10,7 +10,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import replace
 
-from breakerbench.judge.curves import curve_cases
+from breakerbench.judge.curves import curve_cases, one_each
 from breakerbench.judge.guard import PASS, UNDECIDED
 from breakerbench.judge.reading import (
     Case,
@@ -141,7 +141,8 @@ def _vacuum(result: Result, spec: Specification) -> Iterator[Case]:
     band = stated(spec.vacuum, "points")
     if band:
         reach = max(0.1 * (band[-1][0] - band[0][0]), 1.0)
-        yield from curve_cases(result.points("vacuum.points", "kpa"), band, "kPa", reach)
+        points = one_each(result.points("vacuum.points", "kpa"))
+        yield from curve_cases(points, band, "kPa", reach)
 
 
 def _hysteresis(result: Result, spec: Specification) -> Iterator[Case]:

@@ -106,8 +106,15 @@ def _at_rest(r: Revolutions, zeros: list[Ints], step: _Mean) -> tuple[float, lis
 def vacuum_figures(
     steps: list[Step], r: Revolutions, tool: Instrument, lobes: int
 ) -> tuple[dict[str, Any], dict[str, str], list[str]]:
-    """The table of the contract, reasons by key, and notes: one point a step with vacuum."""
+    """The table of the contract, reasons by key, and notes.
+
+    One point a step with vacuum, one for the zero, and one for 0 kPa after vacuum.
+    """
     zeros = [s.rows for s in steps if s.kpa == 0.0 and len(s.rows)]
+    # A plate that sticks does not come back: what was before the first pull is the zero, and what
+    # follows is measured from it.
+    pulled = next((k for k, s in enumerate(steps) if s.kpa > 0.0), len(steps))
+    before = [s.rows for s in steps[:pulled] if len(s.rows)]
     empty: dict[str, Any] = {"points": []}
     if not zeros:
         refused = [s.why for s in steps if s.kpa == 0.0]
@@ -115,8 +122,8 @@ def vacuum_figures(
         return empty, {"vacuum": why}, []
     points, refused, notes = [], [], []
     zero_u = None
-    for step in steps:
-        if step.kpa == 0.0:
+    for number, step in enumerate(steps):
+        if step.kpa == 0.0 and (number < pulled or not before):
             continue
         blank = {"kpa": step.kpa, "deg": None, "u_deg": None}
         why = step.why
@@ -124,9 +131,13 @@ def vacuum_figures(
             why = "the speed changed while it was held"
         if not why:
             mean = _mean(r, step.rows, tool.lock, lobes)
-            rest = _at_rest(r, zeros, mean)
+            rest = _at_rest(r, before, mean) if before else "no zero"
+            if isinstance(rest, str) and step.kpa > 0.0:
+                rest = _at_rest(r, zeros, mean)
             if isinstance(rest, str):
                 why = rest
+        if why and step.kpa == 0.0:
+            continue
         if why:
             refused.append(f"{step.kpa:g} kPa: {why}")
             points.append(blank)
@@ -143,7 +154,14 @@ def vacuum_figures(
                 f"At {step.kpa:g} kPa the openings went on moving, by {abs(mean.drift):.2f} deg: the "
                 "vacuum leaks, or it had not settled."
             )
-        points.append({"kpa": step.kpa, "deg": level - mean.deg, "u_deg": expanded(lines)})
+        ahead, u = level - mean.deg, expanded(lines)
+        points.append({"kpa": step.kpa, "deg": ahead, "u_deg": u})
+        if step.kpa == 0.0 and abs(ahead) > max(u, DRIFT_DEG):
+            way = "early" if ahead > 0.0 else "late"
+            notes.append(
+                f"Back at 0 kPa the openings stay {abs(ahead):.2f} deg {way}: the plate does not come "
+                "back."
+            )
         zero_u = expanded(lines[:1]) if zero_u is None else zero_u
     if zero_u is not None:
         points.insert(0, {"kpa": 0.0, "deg": 0.0, "u_deg": zero_u})

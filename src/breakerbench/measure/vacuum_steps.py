@@ -93,12 +93,13 @@ def find_steps(steps: Sequence[tuple[float, float]], r: Revolutions) -> list[Ste
         told.insert(0, (0.0, 0.0))
     ends = [at for at, _ in told[1:]] + [np.inf]
     found = []
+    usual = noise(r.phase) if len(r) > 1 else 0.0  # a step of few revolutions tells it badly
     for number, ((at, kpa), end) in enumerate(zip(told, ends, strict=True)):
         inside = np.flatnonzero((r.begin_s >= at) & (r.end_s < end))
         if not len(inside) and kpa == 0.0 and at == 0.0:
             continue
         first, last = number == 0, number == len(told) - 1
-        begin, stop, why = _settled(r.phase[inside], r.rpm[inside], first, last)
+        begin, stop, why = _settled(r.phase[inside], r.rpm[inside], usual, first, last)
         found.append(Step(kpa, inside[begin:stop], why))
     return found
 
@@ -107,9 +108,12 @@ def is_steady(rpm: Floats) -> bool:
     return float(np.ptp(rpm)) <= max(STEADY_SHARE * float(np.median(rpm)), STEADY_RPM)
 
 
-def _settled(phase: Floats, rpm: Floats, first: bool, last: bool) -> tuple[int, int, str]:
+def _settled(
+    phase: Floats, rpm: Floats, usual: float, first: bool, last: bool
+) -> tuple[int, int, str]:
     """Begin and end of the settled revolutions of a step, and why there are none.
 
+    usual        noise of one revolution in the whole run, deg
     first, last  nothing was changed before it, after it
     """
     n = len(phase)
@@ -117,7 +121,7 @@ def _settled(phase: Floats, rpm: Floats, first: bool, last: bool) -> tuple[int, 
         return 0, 0, FEW
     if is_steady(rpm):
         core = (int(CORE[0] * n), max(int(CORE[1] * n), int(CORE[0] * n) + RUNNING))
-        begin, stop = _still_around(phase, core)
+        begin, stop = _still_around(phase, core, usual)
         begin, stop = 0 if first else begin, n if last else stop
     else:
         # The speed moves the openings too: only where it keeps still can the vacuum's part be told.
@@ -129,11 +133,11 @@ def _settled(phase: Floats, rpm: Floats, first: bool, last: bool) -> tuple[int, 
         if not first:
             if head < LEAST:
                 return 0, 0, "the speed changed before the openings had settled"
-            begin, _ = _still_around(phase[:head], (head // 2, head))
+            begin, _ = _still_around(phase[:head], (head // 2, head), usual)
         if not last:
             rest = n - tail
             if rest >= LEAST:
-                stop = tail + _still_around(phase[tail:], (0, rest // 2))[1]
+                stop = tail + _still_around(phase[tail:], (0, rest // 2), usual)[1]
             elif head >= LEAST:
                 stop = head  # the vacuum came while the speed changed: what was before both is good
             else:
@@ -152,12 +156,12 @@ def noise(phase: Floats) -> float:
     return float(np.median(np.abs(np.diff(phase)))) / 0.6745 / float(np.sqrt(2.0))
 
 
-def _still_around(phase: Floats, core: tuple[int, int]) -> tuple[int, int]:
+def _still_around(phase: Floats, core: tuple[int, int], usual: float) -> tuple[int, int]:
     """The stretch around ``core`` in which the running mean stays at the core's level."""
     level = float(np.median(phase[core[0] : core[1]]))
     sums = np.cumsum(np.concatenate([[0.0], phase]))
     running = (sums[RUNNING:] - sums[:-RUNNING]) / RUNNING
-    allowed = max(STILL_DEG, STILL_NOISES * noise(phase) / float(np.sqrt(RUNNING)))
+    allowed = max(STILL_DEG, STILL_NOISES * max(noise(phase), usual) / float(np.sqrt(RUNNING)))
     moved = np.flatnonzero(np.abs(running - level) > allowed)
     middle = (core[0] + core[1]) // 2
     before, after = moved[moved < middle], moved[moved >= middle]

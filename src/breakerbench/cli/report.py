@@ -86,6 +86,8 @@ def print_result(console: Console, result: Mapping[str, Any], shown: Shown) -> N
     _print_speeds(console, result, shown)
     _print_bounce(console, result, shown)
     _print_advance(console, result, shown)
+    _print_vacuum(console, result, shown)
+    _print_hand(console, result, shown)
     _print_reasons(console, result)
     console.print(Text(f"\n± is an expanded uncertainty, 95.45 %. {shown}"))
     print_remarks(console, result)
@@ -200,6 +202,37 @@ def _print_advance(console: Console, result: Mapping[str, Any], shown: Shown) ->
         print_table(console, f"Advance, speed {way}{some}", table)
 
 
+def _print_vacuum(console: Console, result: Mapping[str, Any], shown: Shown) -> None:
+    table = new_table("kPa", shown.unit("deg"), right=(0, 1))
+    for point in (result.get("vacuum") or {}).get("points") or []:
+        deg = shown.number(point["deg"], "deg", point.get("u_deg"))
+        table.add_row(f"{point['kpa']:g}", deg)
+    print_table(console, "Vacuum advance, step by step", table)
+
+
+def _print_hand(console: Console, result: Mapping[str, Any], shown: Shown) -> None:
+    hand = result.get("hand") or {}
+    angles, dwell = hand.get("per_lobe_deg") or [], hand.get("dwell_per_lobe_deg") or []
+    table = new_table("lobe", "opens at", "dwell", right=(0, 1, 2))
+    for lobe, angle in enumerate(angles):
+        held = None if lobe >= len(dwell) else dwell[lobe]
+        u_held = None if lobe >= len(dwell) else hand["u_dwell_per_lobe_deg"][lobe]
+        table.add_row(
+            str(lobe + 1),
+            shown.number(angle, "deg", hand["u_per_lobe_deg"][lobe]),
+            shown.number(held, "deg", u_held),
+        )
+    print_table(console, f"Turned by hand, from the index, {shown.unit('deg')}", table)
+
+
+def _named(one: Mapping[str, Any], shown: Shown) -> str:
+    """What a decision is about; of a curve, at which place."""
+    if one.get("at") is None:
+        return name(one["what"])
+    unit = str(one.get("at_unit") or "")
+    return f"{name(one['what'])} at {one['at'] * shown.factor(unit):g} {shown.unit(unit)}"
+
+
 def print_decisions(console: Console, result: Mapping[str, Any], shown: Shown) -> None:
     """Each decision with its limits beside the value, then what would settle the open ones."""
     decisions: Sequence[Mapping[str, Any]] = result.get("decisions") or []
@@ -214,7 +247,7 @@ def print_decisions(console: Console, result: Mapping[str, Any], shown: Shown) -
         unit = one.get("unit") or ""
         table.add_row(
             word(one),
-            name(one["what"]),
+            _named(one, shown),
             shown.number(one.get("value"), unit, one.get("u")),
             limits(one.get("low"), one.get("high"), unit, shown),
             shown.unit(unit),
@@ -222,11 +255,11 @@ def print_decisions(console: Console, result: Mapping[str, Any], shown: Shown) -
     print_table(console, "Decisions", table)
     for one in decisions:
         if one.get("why"):
-            print_item(console, f"- {name(one['what'])}:", one["why"])
+            print_item(console, f"- {_named(one, shown)}:", one["why"])
         if one.get("settle"):
             chance = one.get("chance_inside")
             known = "" if chance is None else f" (inside the limits with {chance:.0%} probability)"
-            print_item(console, f"- to settle {name(one['what'])}{known}:", one["settle"])
+            print_item(console, f"- to settle {_named(one, shown)}{known}:", one["settle"])
     silent = "; ".join(map(name, not_judged(result)))
     if silent:
         print_item(console, "- not judged, no limit stated:", silent)

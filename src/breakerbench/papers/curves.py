@@ -139,6 +139,13 @@ def _marks(axes: Axes, subject: Subject) -> None:
         )  # fmt: skip
 
 
+def _place(decided: Mapping[str, Any]) -> str:
+    """Where on the curve the worst decision stands."""
+    if decided.get("at") is None or decided.get("value") is None:
+        return str(decided.get("why") or "")
+    return f"the worst point, at {decided['at']:.0f} {decided.get('at_unit') or ''}".rstrip()
+
+
 def _said(subject: Subject, limits: bool, falling: bool) -> list[tuple[str, str, str, str]]:
     """The decisions on the curves, and the figures of the fitted line."""
     items = []
@@ -150,7 +157,7 @@ def _said(subject: Subject, limits: bool, falling: bool) -> list[tuple[str, str,
         items.append(
             told(subject, title, path)
             if decided is None
-            else told(subject, title, key, more=subject.shown.sentence(decided.get("why") or ""))
+            else told(subject, title, key, more=subject.shown.sentence(_place(decided)))
         )
     items.append(told(subject, "Hysteresis", "advance.hysteresis_deg", "advance.u_hysteresis_deg"))
     for title, key, u_key, unit in (

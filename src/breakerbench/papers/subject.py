@@ -81,8 +81,19 @@ class Subject:
         return self.spec.dwell.aim_deg
 
     def decision(self, key: str) -> Mapping[str, Any] | None:
-        """The decision about the figure at ``key``, or None."""
-        return next((one for one in self.get("decisions") or () if one["what"] == key), None)
+        """The decision about the figure at ``key``, of those on a curve the worst; or None."""
+        found = [one for one in self.get("decisions") or () if one["what"] == key]
+        return min(found, key=_badness, default=None)
+
+
+def _badness(one: Mapping[str, Any]) -> tuple[int, float]:
+    """Order of decisions from the worst on: by their kind, then by the room that U leaves."""
+    order = ("fail", "undecided", "not measured", "pass")
+    kind = one["decision"]
+    value, low, high = one.get("value"), one.get("low"), one.get("high")
+    room = [value - low] if value is not None and low is not None else []
+    room += [high - value] if value is not None and high is not None else []
+    return order.index(kind) if kind in order else 0, min(room, default=0.0) - (one.get("u") or 0.0)
 
 
 @dataclass(frozen=True)

@@ -26,6 +26,7 @@ from breakerbench.cli.output import output, write_json
 from breakerbench.cli.pictures import Places
 from breakerbench.cli.progress import progress
 from breakerbench.cli.report import (
+    named,
     new_table,
     print_decisions,
     print_item,
@@ -40,7 +41,7 @@ from breakerbench.edges.average import Averaged
 from breakerbench.errors import harmless
 from breakerbench.judge.specification import Specification, load_specification
 from breakerbench.papers.subject import Subject
-from breakerbench.papers.words import Shown, limits, name
+from breakerbench.papers.words import Shown, limits
 from breakerbench.pipeline import analyze
 
 SPECIFICATION = Path(__file__).with_name("demo.toml")
@@ -142,13 +143,18 @@ def _print_run(console: Console, result: Result, shown: Shown) -> None:
 
 def _print_comparison(console: Console, before: Result, after: Result, shown: Shown) -> None:
     table = new_table("figure", "before", "after", "limits", "unit", right=(1, 2))
-    for old, new in zip(before["decisions"], after["decisions"], strict=True):
+    later = {(one["what"], one.get("at")): one for one in after["decisions"]}
+    for old in before["decisions"]:
+        # A place between the points of a curve is decided on only where it is worse than these.
+        new = later.get((old["what"], old.get("at")))
+        if new is None:
+            continue
         unit = old["unit"]
         cells = [
             Text(f"{shown.number(one['value'], unit, one['u'])}\n{word(one)}") for one in (old, new)
         ]
         table.add_row(
-            name(old["what"]),
+            named(old, shown),
             *cells,
             limits(old["low"], old["high"], unit, shown),
             shown.unit(unit),

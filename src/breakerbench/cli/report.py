@@ -225,7 +225,7 @@ def _print_hand(console: Console, result: Mapping[str, Any], shown: Shown) -> No
     print_table(console, f"Turned by hand, from the index, {shown.unit('deg')}", table)
 
 
-def _named(one: Mapping[str, Any], shown: Shown) -> str:
+def named(one: Mapping[str, Any], shown: Shown) -> str:
     """What a decision is about; of a curve, at which place."""
     if one.get("at") is None:
         return name(one["what"])
@@ -247,7 +247,7 @@ def print_decisions(console: Console, result: Mapping[str, Any], shown: Shown) -
         unit = one.get("unit") or ""
         table.add_row(
             word(one),
-            _named(one, shown),
+            named(one, shown),
             shown.number(one.get("value"), unit, one.get("u")),
             limits(one.get("low"), one.get("high"), unit, shown),
             shown.unit(unit),
@@ -255,11 +255,11 @@ def print_decisions(console: Console, result: Mapping[str, Any], shown: Shown) -
     print_table(console, "Decisions", table)
     for one in decisions:
         if one.get("why"):
-            print_item(console, f"- {_named(one, shown)}:", one["why"])
+            print_item(console, f"- {named(one, shown)}:", one["why"])
         if one.get("settle"):
             chance = one.get("chance_inside")
             known = "" if chance is None else f" (inside the limits with {chance:.0%} probability)"
-            print_item(console, f"- to settle {_named(one, shown)}{known}:", one["settle"])
+            print_item(console, f"- to settle {named(one, shown)}{known}:", one["settle"])
     silent = "; ".join(map(name, not_judged(result)))
     if silent:
         print_item(console, "- not judged, no limit stated:", silent)

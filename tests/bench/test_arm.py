@@ -16,6 +16,7 @@ from breakerbench.bench.arm_for import arm_for, landing_m_s, restitution_for, se
 from breakerbench.bench.cam import Cam, cam_for
 from breakerbench.bench.contact import contact_of, turn
 from breakerbench.bench.drive import Drive, Ripple, steady
+from breakerbench.bench.motion import motion
 from breakerbench.bench.settling import Dirt
 from breakerbench.bench.shaft import Shaft, Weights
 from breakerbench.trace import Block
@@ -202,7 +203,7 @@ def test_energy_never_grows(speed: float, share: float, friction: float, rate: f
 
 
 def _closed(arm: Arm | None, rpm: float) -> tuple[np.ndarray, np.ndarray]:
-    turned = turn(CAM, STILL, Weights(), steady(rpm, 1.0), 5, arm)
+    turned = turn(CAM, STILL, motion(steady(rpm, 1.0), Weights()), 5, arm=arm)
     contact = contact_of(turned, CAM)
     assert np.all(np.diff(contact.time_s) > 0.0)
     assert np.all(contact.closed[1:] != contact.closed[:-1])
@@ -215,7 +216,7 @@ def test_more_speed_more_settling_then_late_hard_and_missed() -> None:
     arm = replace(arm_for(CAM, 1500.0, 1000.0), restitution_spread=0.0)
     settle, dwells, speeds = [], [], []
     for rpm in (300.0, 600.0, 900.0, 1200.0, 1450.0, 1600.0, 1800.0, 2000.0):
-        turned = turn(CAM, STILL, Weights(), steady(rpm, 1.0), 5, arm)
+        turned = turn(CAM, STILL, motion(steady(rpm, 1.0), Weights()), 5, arm=arm)
         train = turned.trains
         touch = turned.close_s.ravel()[train.closing]
         settle.append(float(np.max(train.back_s - touch)) * 6.0 * rpm)
@@ -262,9 +263,9 @@ def test_without_an_arm_or_with_one_that_follows_and_lands_dead_nothing_changes(
     """One cause of chance does not disturb another: scatter is that of a bench without an arm."""
     dead = replace(arm_for(CAM, 9000.0, None), restitution=0.0)
     drive = steady(1200.0, 1.0)
-    plain = turn(CAM, Shaft(), Weights(), drive, 9)
+    plain = turn(CAM, Shaft(), motion(drive, Weights()), 9)
     for arm, dirt in ((dead, None), (dead, Dirt()), (None, Dirt())):
-        other = turn(CAM, Shaft(), Weights(), drive, 9, arm, dirt)
+        other = turn(CAM, Shaft(), motion(drive, Weights()), 9, arm=arm, dirt=dirt)
         np.testing.assert_array_equal(other.open_s, plain.open_s)
         np.testing.assert_array_equal(other.close_s, plain.close_s)
         assert other.trains.closing.size == 0
@@ -272,7 +273,7 @@ def test_without_an_arm_or_with_one_that_follows_and_lands_dead_nothing_changes(
 
 def test_dirt_takes_pairs_of_edges_at_the_shares_stated() -> None:
     dirt = Dirt(0.02, 0.05)
-    turned = turn(CAM, STILL, Weights(), steady(1500.0, 200.0), 3, None, dirt)
+    turned = turn(CAM, STILL, motion(steady(1500.0, 200.0), Weights()), 3, dirt=dirt)
     truth = simulate(Bench(cam=CAM, drive=steady(1500.0, 200.0), dirt=dirt), 3).truth
     lobes = turned.open_s.size
     assert truth["missed"]["openings"] == pytest.approx(0.02 * lobes, rel=0.15)

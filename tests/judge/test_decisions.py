@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from breakerbench.judge.curves import band_at, one_each
+from breakerbench.judge.curves import band_at, curve_cases, one_each
 from breakerbench.judge.decisions import Decision, decide
 from breakerbench.judge.guard import compare, conformance_probability
 from breakerbench.judge.specification import Specification, parse_specification
@@ -168,8 +168,7 @@ LIMITS: dict[str, tuple[str, str, str, list[dict[str, Any]]]] = {
         "[advance]\npoints = [[500, 0, 2], [1000, 4, 6]]\n",
         "advance.points",
         "deg",
-        # the band is 2 to 4 at 750
-        [curve("rising", (500, 1.0), (750, x), (1000, 5.0), u=0.5) for x in (3.25, 4.0, 1.0)],
+        [curve("rising", (500, 1.0), (750, 3.0), (1000, x), u=0.5) for x in (5.0, 6.0, 7.0)],
     ),
     "advance falling": (
         "[advance]\nfalling = [[500, 0, 2], [1000, 4, 6]]\n",
@@ -587,3 +586,26 @@ def test_what_was_measured_twice_at_one_place_lies_to_either_side() -> None:
     assert found[0] == (15.0, 1.0, None)
     assert found[1] == (25.0, pytest.approx(3.2), pytest.approx(np.hypot(0.1, 0.4 / np.sqrt(3.0))))
     assert found[2] == (40.0, 7.0, 0.2)
+
+
+@pytest.mark.parametrize(
+    ("deg", "decision"), [(0.0, "pass"), (-0.05, "pass"), (0.38, "undecided"), (0.6, "fail")]
+)
+def test_a_lower_limit_of_nothing_is_none(deg: float, decision: str) -> None:
+    """With the weights at rest the advance is 0: a limit there could never be cleared by U."""
+    (row,) = curve_cases([(250.0, deg, 0.06)], ((250.0, 0.0, 0.4),), "rpm", 50.0)
+    assert row.low is None
+    assert row.value is not None
+    assert row.u is not None
+    assert compare(row.value, row.u, row.low, row.high) == decision
+
+
+@pytest.mark.parametrize(("deg", "decisions"), [(2.1, 2), (1.9, 2), (1.0, 3)])
+def test_between_the_points_stated_only_what_plainly_leaves_the_band_counts(
+    deg: float, decisions: int
+) -> None:
+    """The band of (500, 0 to 2) and (1000, 4 to 6) is 2 to 4 at 750: a line that no handbook draws."""
+    points = [(500.0, 1.0, 0.5), (750.0, deg, 0.5), (1000.0, 5.0, 0.5)]
+    found = list(curve_cases(points, ((500.0, 0.0, 2.0), (1000.0, 4.0, 6.0)), "rpm", 50.0))
+    assert len(found) == decisions
+    assert [case.at for case in found][2:] == [750.0] * (decisions - 2)

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import signal
 import tracemalloc
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
@@ -19,19 +17,8 @@ from breakerbench.sources.open import ImportOptions, open_trace
 from breakerbench.sources.vcd import VcdSource
 from breakerbench.trace import EdgeTimes, Hole
 
+from .independent_vcd import independently_read
 from .traces import Whole, whole
-
-
-def independently_read(path: Path) -> Any:
-    """The file as vcdvcd reads it. Its import has a closed pipe kill this whole process, unasked."""
-    pipe = getattr(signal, "SIGPIPE", None)
-    kept = signal.getsignal(pipe) if pipe else None
-    from vcdvcd import VCDVCD  # noqa: PLC0415
-
-    if pipe:
-        signal.signal(pipe, kept)
-    return VCDVCD(str(path))
-
 
 #: The kinds that need no points: logic alone can be looked at.
 LOGIC = ImportOptions(kind="coil", encoder_pulses=4)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from breakerbench.bench.arm_for import HEALTHY_FLOAT_RPM, HEALTHY_ONSET_RPM, arm_for
 from breakerbench.bench.cam import cam_for
 from breakerbench.bench.drive import Drive, Ripple
 from breakerbench.bench.faults import apply
@@ -36,6 +37,7 @@ def healthy() -> Bench:
     return Bench(
         cam=cam,
         shaft=Shaft(scatter_deg=0.09, eccentricity_mm=0.004, eccentricity_deg=70.0),
+        arm=arm_for(cam, HEALTHY_FLOAT_RPM, HEALTHY_ONSET_RPM),
         weights=weights_for(450.0, (1000.0, 7.0), (1700.0, 11.0), friction_share=0.03),
         drive=Drive(SWEEP, (Ripple(0.004, 1.0, 15.0), Ripple(0.003, 0.41, 200.0))),
         feed=Feed(volts=12.4, series_ohm=24.0, contact_ohm=0.03, pick_up_v=0.02),

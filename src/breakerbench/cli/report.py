@@ -230,7 +230,8 @@ def named(one: Mapping[str, Any], shown: Shown) -> str:
     if one.get("at") is None:
         return name(one["what"])
     unit = str(one.get("at_unit") or "")
-    return f"{name(one['what'])} at {one['at'] * shown.factor(unit):g} {shown.unit(unit)}"
+    place = one["at"] * shown.factor(unit)
+    return f"{name(one['what'])} at {place:{',.0f' if unit == 'rpm' else '.4g'}} {shown.unit(unit)}"
 
 
 def print_decisions(console: Console, result: Mapping[str, Any], shown: Shown) -> None:

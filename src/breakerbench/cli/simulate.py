@@ -8,6 +8,7 @@ from itertools import pairwise
 
 from rich.text import Text
 
+from breakerbench.bench.arm_for import healthy_arm
 from breakerbench.bench.cam import cam_for
 from breakerbench.bench.drive import Drive
 from breakerbench.bench.faults import CONDITIONS, FAULTS, LEVELS, apply, set_condition
@@ -101,6 +102,7 @@ def bench_of(args: Namespace) -> Bench:
         vacuum_steps=args.vacuum,
         drive=Drive(plan_of(args.speed, args.seconds)),
     )
+    bench = replace(bench, arm=healthy_arm(bench))
     if args.kind == "hand":
         if args.speed is not None:
             raise BadInput("--speed", "a hand turns as it likes", "leave it out with --kind hand")

@@ -1,4 +1,9 @@
-"""A measured curve against the rows of its band: a case for every row."""
+"""A measured curve against the rows of its band: a case for every row.
+
+A lower limit of 0 is none: with the weights or the plate at rest the advance is 0 by definition, so
+that no measured one could clear that limit by its uncertainty. A drive that turns the wrong way is
+told from the curve as a whole.
+"""
 
 from __future__ import annotations
 
@@ -9,6 +14,9 @@ from itertools import pairwise
 
 from breakerbench.judge.guard import FAIL, PASS, UNDECIDED, compare
 from breakerbench.judge.reading import Case
+
+#: Decimals of limits between the rows of a band: what is shown is what is judged.
+SHOWN = 2
 
 Band = tuple[tuple[float, float, float], ...]
 
@@ -61,7 +69,8 @@ def curve_cases(
         (abs(b[k] - a[k]) / (b[0] - a[0]) for a, b in pairwise(band) for k in (1, 2)), default=0.0
     )
     rows = []
-    for x, low, high in band:
+    for x, stated, high in band:
+        low = _lower(stated)
         found = _value_at(points, x, reach, steepest)
         if found is None:
             why = f"not reached: measured from {points[0][0]:.0f} to {points[-1][0]:.0f} {unit}"
@@ -76,7 +85,8 @@ def curve_cases(
         Case(
             deg,
             u,
-            *limits,
+            _lower(round(limits[0], SHOWN)),
+            round(limits[1], SHOWN),
             at=x,
             at_unit=unit,
             why=f"between the points stated, worst at {x:.0f} {unit}",
@@ -86,7 +96,9 @@ def curve_cases(
     ]
     worst = min(between, key=_rank, default=None)
     measured = [_rank(each)[0] for each in rows if each.value is not None]
-    if worst is not None and _rank(worst)[0] < min(measured, default=2):
+    # A handbook states points; the straight lines between them are ours. Only what plainly leaves
+    # the band there counts, where no stated point says so already.
+    if worst is not None and _rank(worst)[0] == 0 and min(measured, default=2) > 0:
         yield worst
 
 
@@ -126,6 +138,10 @@ def _value_at(
     return deg, None if u is None else math.hypot(u, _full(max([steepest, *beside]) * away))
 
 
+def _lower(stated: float) -> float | None:
+    return None if stated == 0.0 else stated
+
+
 def _slope(points: Sequence[tuple[float, float, float | None]], k: int) -> float:
     """Slope from point k - 1 to point k."""
     return (points[k][1] - points[k - 1][1]) / (points[k][0] - points[k - 1][0])
@@ -140,9 +156,8 @@ def _rank(case: Case) -> tuple[int, float]:
     """Order of badness: outside (0), too close to call (1), inside (2); then by the room left."""
     value, low, high = case.value, case.low, case.high
     assert value is not None
-    assert low is not None
     assert high is not None
-    room = min(value - low, high - value)
+    room = high - value if low is None else min(value - low, high - value)
     if case.u is None:
         return 1, room
     order = (FAIL, UNDECIDED, PASS)

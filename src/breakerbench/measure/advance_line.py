@@ -15,13 +15,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from breakerbench.measure.broken_line import BrokenLine, broken_line
+from breakerbench.measure.broken_line import BrokenLine, broken_line, refined
 from breakerbench.measure.uncertainty import rectangular
 
 Floats = NDArray[np.float64]
 
 #: Powers of the speed that are tried.
 POWERS = (1.0, 1.5, 2.0, 2.5, 3.0)
+#: A curve of weights and springs is straight in none of the powers. Its start then lies within this
+#: share of the way to that of the next power (checked on random weights and springs in the tests).
+FORM_SHARE = 1.0
 #: Speed at which a power of the speed counts as much as the speed itself, rpm.
 SCALE_RPM = 1000.0
 
@@ -110,14 +113,22 @@ def advance_line(
     def trial(p: float) -> tuple[BrokenLine, float]:
         if p not in tried:
             x = SCALE_RPM * (rpm / SCALE_RPM) ** p
-            line = broken_line(x, deg, u_deg, least_deg)
+            line = broken_line(x, deg, u_deg, least_deg, fine=False)
             tried[p] = line, float((((deg - line.at(x)) / u_deg) ** 2).sum())
         return tried[p]
 
+    def line_of(p: float, u_form_rpm: float = 0.0) -> AdvanceLine:
+        x = SCALE_RPM * (rpm / SCALE_RPM) ** p
+        return AdvanceLine(refined(trial(p)[0], x, deg, u_deg), p, float(rpm[-1]), u_form_rpm)
+
+    def start_of(p: float) -> float | None:
+        line = AdvanceLine(trial(p)[0], p, float(rpm[-1]), 0.0)
+        return float(line.breaks[0]) if len(line.breaks) else None
+
     if power is not None:
-        return AdvanceLine(trial(power)[0], power, float(rpm[-1]), 0.0)
+        return line_of(power)
     if not len(trial(1.0)[0].breaks):
-        return AdvanceLine(trial(1.0)[0], 1.0, float(rpm[-1]), 0.0)
+        return line_of(1.0)
     trial(2.0)
     while True:
         best = _best(tried, len(rpm))
@@ -128,17 +139,11 @@ def advance_line(
             break
         for p in fresh:
             trial(p)
-    lines = {p: AdvanceLine(tried[p][0], p, float(rpm[-1]), 0.0) for p in (best, *beside)}
-    if best == 1.0 or not len(lines[best].breaks):
-        return lines[best]
-    starts = [float(lines[p].breaks[0]) for p in beside if len(lines[p].breaks)]
-    apart = max((abs(s - float(lines[best].breaks[0])) for s in starts), default=0.0)
-    return AdvanceLine(tried[best][0], best, float(rpm[-1]), rectangular(FORM_SHARE * apart))
-
-
-#: A curve of weights and springs is straight in none of the powers. Its start then lies within this
-#: share of the way to that of the next power (checked on random weights and springs in the tests).
-FORM_SHARE = 1.0
+    start = start_of(best)
+    if best == 1.0 or start is None:
+        return line_of(best)
+    apart = max((abs(s - start) for p in beside if (s := start_of(p)) is not None), default=0.0)
+    return line_of(best, rectangular(FORM_SHARE * apart))
 
 
 def _best(tried: dict[float, tuple[BrokenLine, float]], n: int) -> float:

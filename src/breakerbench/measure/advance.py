@@ -213,7 +213,8 @@ def advance_figures(
     fixed = fixed_lines(a.lobes, tool, float(places[top]), zero[1])
     u_line = Component("line", line.u_at(float(places[top]), not by_hand), curve.dof)
     u_zero = Component("zero by hand", zero[2] if by_hand else 0.0)
-    figures["u_max_deg"] = expanded([u_line, u_zero, *fixed])
+    # The larger one of both ends of the last piece, which is flat: U holds for the two together.
+    figures["u_max_deg"] = expanded([u_line, u_zero, *fixed], 1.0 - 0.5 * (1.0 - COVERAGE))
     warnings: list[str] = []
     slopes = line.slopes()
     on_curve = abs(line.level - zero[0]) > max(FLAT_DEG, 2.0 * zero[2]) if by_hand else False

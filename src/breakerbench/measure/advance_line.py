@@ -5,7 +5,9 @@ pull of the weights goes with the square of the speed (centrifugal governor, tex
 that each piece is about straight in the square of it, and somewhat hollow even then, because the
 weights pull harder the farther out they swing. A line that is straight over the speed would put the
 start of such a curve late, by tens of rpm. Which power of the speed the pieces are straight in is
-therefore told from the curve, by Schwarz's criterion (from memory), as the number of breaks is.
+therefore told from the curve, by Schwarz's criterion, as the number of breaks is; exp of half its
+difference weighs the powers against each other (A. E. Raftery, Bayesian model selection in social
+research, Sociological Methodology 25 (1995) 111-163; from memory).
 """
 
 from __future__ import annotations
@@ -131,7 +133,8 @@ def advance_line(
         return line_of(1.0)
     trial(2.0)
     while True:
-        best = _best(tried, len(rpm))
+        scores = _scores(tried, len(rpm))
+        best = min(scores, key=lambda p: (scores[p], p))
         place = POWERS.index(best)
         beside = [p for p in POWERS[max(place - 1, 0) : place + 2] if p != best]
         fresh = [p for p in beside if p not in tried]
@@ -143,11 +146,15 @@ def advance_line(
     if best == 1.0 or start is None:
         return line_of(best)
     apart = max((abs(s - start) for p in beside if (s := start_of(p)) is not None), default=0.0)
-    return line_of(best, rectangular(FORM_SHARE * apart))
+    # Where noise leaves it open which power it is, the start may be that of any of them.
+    chances = {p: float(np.exp(0.5 * (scores[best] - score))) for p, score in scores.items()}
+    starts = {p: s for p in tried if (s := start_of(p)) is not None}
+    open_ = sum(chances[p] * (s - start) ** 2 for p, s in starts.items()) / sum(chances.values())
+    return line_of(best, float(np.hypot(rectangular(FORM_SHARE * apart), np.sqrt(open_))))
 
 
-def _best(tried: dict[float, tuple[BrokenLine, float]], n: int) -> float:
-    """The power with the least of squares and breaks, by Schwarz's criterion."""
+def _scores(tried: dict[float, tuple[BrokenLine, float]], n: int) -> dict[float, float]:
+    """Schwarz's criterion of each power: squares, and the number of breaks."""
     parameters = {p: 1 + 2 * len(line.breaks) for p, (line, _) in tried.items()}
     scale = max(1.0, min(s / max(n - parameters[p], 1) for p, (_, s) in tried.items()))
-    return min(sorted(tried), key=lambda p: tried[p][1] / scale + parameters[p] * float(np.log(n)))
+    return {p: s / scale + parameters[p] * float(np.log(n)) for p, (_, s) in tried.items()}

@@ -8,6 +8,7 @@ import re
 import subprocess
 import sys
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from rich.console import Console
 from rich.text import Text
@@ -32,5 +33,16 @@ def demo() -> None:
     Path(__file__).with_name("demo.svg").write_text(svg, encoding="utf-8")
 
 
+def advance() -> None:
+    """The advance of the distributor of the demo as it came in, from the demo's own files."""
+    command = Path(sys.executable).with_name("breakerbench")
+    with TemporaryDirectory() as text:
+        folder = Path(text) / "demo"
+        subprocess.run([command, "demo", "--out", folder], capture_output=True, check=True)
+        drawn = (folder / "demo-before-pictures" / "advance.svg").read_bytes()
+    Path(__file__).with_name("advance.svg").write_bytes(drawn)
+
+
 if __name__ == "__main__":
     demo()
+    advance()

@@ -208,7 +208,13 @@ class Analyzer:
             why["bounce"] = bounce
             bounce = empty_bounce()
         elif bounce["onset_rpm"] is None:
-            why["bounce.onset_rpm"] = f"none found up to {bounce['looked_to_rpm']:.0f} rpm"
+            looked = bounce["looked_to_rpm"]
+            why["bounce.onset_rpm"] = f"none found up to {looked:.0f} rpm"
+            if t is not None and t.most_rpm > looked + 50.0:
+                why["bounce.onset_rpm"] += (
+                    "; at the faster speeds there are too few closings, or a sample takes too long, to "
+                    "tell: stay longer at each speed, sample faster"
+                )
         missed = empty_missed()
         reason = why.get("speed") or why.get("speed.revolutions", "")
         if e.reference == "none":

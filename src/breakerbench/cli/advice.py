@@ -55,20 +55,33 @@ def advice(result: Mapping[str, Any], spec: Specification | None, shown: Shown) 
 
 def _failed(result: Mapping[str, Any], spec: Specification, shown: Shown) -> Iterator[str]:
     """What follows from the dwell and the other figures that failed."""
-    decided = {one["what"]: one["decision"] for one in result["decisions"]}
-    if not any(decided.get(what) == "pass" for what in OF_THE_GAP):
-        yield from _gap(result, spec, shown)
-    others = [
-        name(what)
-        for what, decision in decided.items()
-        if decision == "fail" and what not in OF_THE_GAP
-    ]
+    decisions = [(one["what"], one["decision"]) for one in result["decisions"]]
+    # A curve is decided at many places: it failed where it failed at one of them. Each named once.
+    failed = dict.fromkeys(what for what, decision in decisions if decision == "fail")
+    if not any((what, "pass") in decisions for what in OF_THE_GAP):
+        moves = "dwell.variation_deg" in failed
+        yield from _moving(result, shown) if moves else _gap(result, spec, shown)
+    others = [name(what) for what in failed if what not in OF_THE_GAP]
     if others:
         yield (
-            f"Out of limits{' too' if 'fail' in map(decided.get, OF_THE_GAP) else ''}: "
+            f"Out of limits{' too' if any(what in failed for what in OF_THE_GAP) else ''}: "
             f"{', '.join(others)}. Turning the gap does not mend that. Which part to replace is "
             "not said yet by this version."
         )
+
+
+def _moving(result: Mapping[str, Any], shown: Shown) -> Iterator[str]:
+    """A dwell that goes with the speed: its mean says nothing of the gap."""
+    slow, *_, fast = figure(result, "dwell.by_speed")  # two or more, or there is no variation
+    ends = (
+        f"{shown.number(end['deg'], 'deg', end.get('u_deg'))} {shown.unit('deg')} at "
+        f"{end['rpm'] * shown.factor('rpm'):,.0f} {shown.unit('rpm')}"
+        for end in (slow, fast)
+    )
+    yield (
+        f"Leave the gap for now. The dwell goes with the speed, {', '.join(ends)}: find out why and "
+        "mend that first, then set the gap by the dwell at a low speed."
+    )
 
 
 def _gap(result: Mapping[str, Any], spec: Specification, shown: Shown) -> Iterator[str]:

@@ -137,7 +137,7 @@ def _print_run(console: Console, result: Result, shown: Shown) -> None:
             f"{low:,.0f} to {high:,.0f} {shown.unit('rpm')}, angle from {trace['reference']}."
         )
     )
-    print_remarks(console, result)
+    print_remarks(console, result, shown)
     print_decisions(console, result, shown)
 
 

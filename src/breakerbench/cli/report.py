@@ -88,9 +88,9 @@ def print_result(console: Console, result: Mapping[str, Any], shown: Shown) -> N
     _print_advance(console, result, shown)
     _print_vacuum(console, result, shown)
     _print_hand(console, result, shown)
-    _print_reasons(console, result)
+    _print_reasons(console, result, shown)
     console.print(Text(f"\n± is an expanded uncertainty, 95.45 %. {shown}"))
-    print_remarks(console, result)
+    print_remarks(console, result, shown)
     print_decisions(console, result, shown)
 
 
@@ -109,7 +109,8 @@ def _print_trace(console: Console, result: Mapping[str, Any], shown: Shown) -> N
         row("length", f"{trace['seconds']:,.1f} s" + (f" at {rate:,.6g} samples/s" if rate else ""))
     if speed.get("min_rpm") is not None:
         low, high = (speed[key] * shown.factor("rpm") for key in ("min_rpm", "max_rpm"))
-        row("speed", f"{low:,.0f} to {high:,.0f} {shown.unit('rpm')}")
+        ends = dict.fromkeys(f"{end:,.0f}" for end in (low, high))  # a steady one is said once
+        row("speed", f"{' to '.join(ends)} {shown.unit('rpm')}")
     if speed.get("revolutions") is not None:
         row("revolutions", f"{speed['revolutions']:,.0f} of the distributor")
     if trace.get("lobes"):
@@ -243,7 +244,8 @@ def print_decisions(console: Console, result: Mapping[str, Any], shown: Shown) -
         console.print(Text(f"\nNothing was judged: {reason}."))
         return
     table = new_table("decision", "figure", "value", "limits", "unit", right=(2,))
-    table.columns[0].no_wrap = True
+    for column in (0, 2, 3):
+        table.columns[column].no_wrap = True
     for one in decisions:
         unit = one.get("unit") or ""
         table.add_row(
@@ -254,17 +256,31 @@ def print_decisions(console: Console, result: Mapping[str, Any], shown: Shown) -
             shown.unit(unit),
         )
     print_table(console, "Decisions", table)
-    for one in decisions:
-        if one.get("why"):
-            print_item(console, f"- {named(one, shown)}:", one["why"])
-        if one.get("settle"):
-            chance = one.get("chance_inside")
-            known = "" if chance is None else f" (inside the limits with {chance:.0%} probability)"
-            print_item(console, f"- to settle {named(one, shown)}{known}:", one["settle"])
+    for key, before in (("why", ""), ("settle", "to settle ")):
+        shared: dict[str, list[Mapping[str, Any]]] = {}
+        for one in decisions:
+            if one.get(key):
+                shared.setdefault(one[key], []).append(one)
+        for text, those in shared.items():
+            print_item(console, f"- {before}{_together(those, shown)}:", shown.sentence(text))
     silent = "; ".join(map(name, not_judged(result)))
     if silent:
         print_item(console, "- not judged, no limit stated:", silent)
     console.print(Text(f"In all: {tally(decisions)}.", style="bold"))
+
+
+def _together(decisions: Iterable[Mapping[str, Any]], shown: Shown) -> str:
+    """Decisions that one sentence is about; those on one curve by their places."""
+    text, last, known = "", None, False
+    for one in decisions:
+        same, last = one["what"] == last, one["what"]
+        each = named(one, shown).removeprefix(f"{name(last)} " if same else "")
+        text += f"{', ' if same else '; '}{each}"
+        chance = one.get("chance_inside")
+        if chance is not None:
+            text += f" ({chance:.0%})" if known else f" (inside with {chance:.0%} probability)"
+            known = True
+    return text.removeprefix("; ")
 
 
 def print_advice(console: Console, texts: Iterable[str]) -> None:
@@ -280,7 +296,7 @@ def word(one: Mapping[str, Any]) -> Text:
     return Text(text, style=style)
 
 
-def _print_reasons(console: Console, result: Mapping[str, Any]) -> None:
+def _print_reasons(console: Console, result: Mapping[str, Any], shown: Shown) -> None:
     reasons: dict[str, list[str]] = {}
     for key, reason in (result.get("why") or {}).items():
         if not key.rpartition(".")[2].startswith("u_"):  # goes without saying beside its figure
@@ -288,14 +304,14 @@ def _print_reasons(console: Console, result: Mapping[str, Any]) -> None:
     if reasons:
         console.print(Text("\nNot measured", style="bold"))
     for reason, keys in reasons.items():
-        print_item(console, f"- {', '.join(keys)}:", reason)
+        print_item(console, f"- {', '.join(keys)}:", shown.sentence(reason))
 
 
-def print_remarks(console: Console, result: Mapping[str, Any]) -> None:
+def print_remarks(console: Console, result: Mapping[str, Any], shown: Shown) -> None:
     """Warnings and notes, each with the word before it."""
     for mark, key in (("note:", "notes"), ("WARNING:", "warnings")):
         for text in result.get(key) or []:
-            print_item(console, f"- {mark}", text)
+            print_item(console, f"- {mark}", shown.sentence(text))
 
 
 def print_item(console: Console, mark: str, text: str) -> None:

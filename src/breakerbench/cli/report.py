@@ -129,11 +129,13 @@ def _print_trace(console: Console, result: Mapping[str, Any], shown: Shown) -> N
 def _print_summary(console: Console, result: Mapping[str, Any], shown: Shown) -> None:
     table = new_table("figure", "value", "unit", right=(1,))
     for key, unit, u_key in SUMMARY:
-        value = figure(result, key)
-        if value is not None:
-            table.add_row(
-                name(key), shown.number(value, unit, figure(result, u_key)), shown.unit(unit)
-            )
+        value, u = figure(result, key), figure(result, u_key)
+        if value is None:
+            continue
+        text = shown.number(value, unit, u)
+        if unit == "deg" and u is None:  # no more digits than anybody could use
+            text = f"{value * shown.factor(unit):.2f}"
+        table.add_row(name(key), text, shown.unit(unit))
     print_table(console, "Measured", table)
 
 

@@ -89,7 +89,7 @@ def curve_cases(
             round(limits[1], SHOWN),
             at=x,
             at_unit=unit,
-            why=f"between the points stated, worst at {x:.0f} {unit}",
+            why="between the points stated, where it lies furthest outside",
         )
         for x, deg, u in points
         if (limits := band_at(band, x)) is not None

@@ -148,11 +148,11 @@ def hand_angles(
     notes = ["The index line idles high: it was read upside down."] if inverted else []
     if left_out:
         notes.append(
-            f"{left_out} revolutions do not have the encoder's {pulses} pulses: the shaft was turned "
-            "back in them, or rested at the index. They were left out."
+            f"Revolutions left out: {left_out}. They do not have the encoder's {pulses} pulses: the "
+            "shaft was turned back in them, or rested at the index."
         )
     if n < LEAST:
-        reason = f"{n} revolutions were turned straight on, {LEAST} are needed: turn on, one way"
+        reason = f"revolutions turned straight on: {n}, needed: {LEAST}. Turn on, one way"
         return figures, _spread({"hand.per_lobe_deg": reason}), notes
     figures["rpm"] = float(np.median(60.0 / (places.end_s - places.begin_s)))
     reason = _angles(figures, turned, places, u_position_deg)

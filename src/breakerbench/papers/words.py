@@ -142,7 +142,11 @@ def figure(result: Mapping[str, Any], key: str | None) -> Any:
 
 def limits(low: float | None, high: float | None, unit: str, shown: Shown) -> str:
     """Limits in words, in the displayed basis."""
-    below, above = (None if x is None else f"{x * shown.factor(unit):.6g}" for x in (low, high))
+    # A share of the pitch was worked out of degrees; every other limit stands as it was stated.
+    digits = ".4g" if unit == "%" else ".6g"
+    below, above = (
+        None if x is None else f"{x * shown.factor(unit):{digits}}" for x in (low, high)
+    )
     if below is not None and above is not None:
         return f"{below} to {above}"
     if above is not None:

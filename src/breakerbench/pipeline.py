@@ -229,7 +229,9 @@ class Analyzer:
         n = self.timing.left_out if self.timing is not None else 0
         if not n:
             return []
-        return [f"Left out of dwell and spacing, because the advance moved in them: {n} revolutions."]
+        return [
+            f"Left out of dwell and spacing, because the advance moved in them: {n} revolutions."
+        ]
 
     def _warnings(self) -> list[str]:
         warnings = list(self.spec.warnings) if self.spec is not None else []

@@ -56,7 +56,9 @@ def test_a_dwell_that_moves_with_the_speed_is_no_matter_of_the_gap() -> None:
 def test_a_reason_is_said_once_for_all_that_share_it() -> None:
     why = "the distributor was turned by hand"
     keys = ("dwell.mean_deg", "spacing.error_deg", "scatter.deg")
-    said = " ".join(_printed([_decided(key, "not measured", why=why) for key in keys], Shown()).split())
+    said = " ".join(
+        _printed([_decided(key, "not measured", why=why) for key in keys], Shown()).split()
+    )
     assert said.count(why) == 1
     assert f"- dwell; spacing error, largest; opening scatter: {why}" in said
     settle = [
@@ -66,7 +68,9 @@ def test_a_reason_is_said_once_for_all_that_share_it() -> None:
     ]  # fmt: skip
     said = " ".join(_printed(settle, Shown()).split())
     assert said.count("a longer stay at each speed") == 1
-    assert "to settle advance at 700 rpm (inside with 90% probability), at 1,000 rpm (90%): a" in said
+    assert (
+        "to settle advance at 700 rpm (inside with 90% probability), at 1,000 rpm (90%): a" in said
+    )
 
 
 def test_reasons_name_the_shaft_where_the_display_is_of_the_other() -> None:

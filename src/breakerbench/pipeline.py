@@ -11,6 +11,7 @@ from breakerbench.edges.average import Averages
 from breakerbench.edges.events import Openings
 from breakerbench.edges.run import EdgeRun
 from breakerbench.judge.decisions import decide
+from breakerbench.judge.points_sets import differs, possible_openings
 from breakerbench.measure.advance import BACKWARDS
 from breakerbench.measure.bounce import SETTLE_DEG, Bounce
 from breakerbench.measure.hand import empty_hand
@@ -25,7 +26,8 @@ from breakerbench.result.curves import (
 )
 from breakerbench.result.empty import NOT_YET, empty_bounce, empty_missed, later, without_nan
 from breakerbench.result.hand import NOT_BY_HAND, HandCheck
-from breakerbench.result.timed import HALF_UNSEEN, lobes_differ, timing_figures
+from breakerbench.result.timed import HALF_UNSEEN, timing_figures
+from breakerbench.result.two_sets import ONE_SET, PointsSets, remarks, sets_table
 from breakerbench.trace import Block, EdgeTimes, Event, Header, Hole, Source
 
 if TYPE_CHECKING:
@@ -52,12 +54,15 @@ class Analyzer:
         spec: Specification | None = None,
         hand: HandZero | None = None,
         averages: Averages | None = None,
+        sets: PointsSets = ONE_SET,
     ) -> None:
         self.header = header
         self.spec = spec
         self.hand = hand
-        told = spec.distributor.lobes if spec is not None else None
-        self.edges = EdgeRun(header, told)
+        self.sets = sets
+        #: Openings a revolution that the trace may show; empty: any.
+        self.possible = () if spec is None else possible_openings(spec.distributor, sets.connected)
+        self.edges = EdgeRun(header, self.possible[0] if len(self.possible) == 1 else None)
         self.edges.averages = averages
         self.timing: Timing | None = None
         stated = spec.bounce.settle_deg if spec is not None and spec.bounce is not None else None
@@ -113,7 +118,7 @@ class Analyzer:
     def _other_lobes(self) -> int | None:
         """Lobes that the trace shows, where they are not those of the specification."""
         e = self.edges
-        if e.told_lobes is None or e.reference == "none":
+        if not self.possible or e.reference == "none":
             return None
         shown = 0.0
         if e.angle.cleaner is None:
@@ -126,7 +131,7 @@ class Analyzer:
         lobes = round(shown)
         # Openings before the first and after the last pulse count too: a fifth is no other lobe.
         plain = 1 <= lobes <= MOST_LOBES and abs(shown - lobes) <= 0.2
-        return lobes if plain and lobes != e.told_lobes else None
+        return lobes if plain and lobes not in self.possible else None
 
     # --- result ---
 
@@ -148,6 +153,7 @@ class Analyzer:
                 "seconds": e.seconds,
                 "lobes": other or (e.lobes if e.has_index else e.told_lobes),
                 "reference": e.reference,
+                "points_set": self.sets.connected,
             },
         }
         result |= timing_figures(e, self.timing, why, other, self._half_unseen)
@@ -178,7 +184,10 @@ class Analyzer:
             result["notes"].append(
                 f"{unseen} of {self._placed} first touches left no sign: their dwells were left out."
             )
-        result["warnings"] = self._warnings() + warned
+        said, asked = remarks(self.sets.connected, result["trace"]["lobes"], e.reference, self.spec)
+        result["notes"] += said
+        result["warnings"] = self._warnings() + asked + warned
+        result["sets"] = sets_table(result, self.sets.alone, self.spec)
         result["decisions"] = []
         result["findings"] = []
         mirrored = other is None and is_mirrored(self.timing, self._nominal())
@@ -186,7 +195,7 @@ class Analyzer:
             result["warnings"].append(MIRRORED)
         if self.spec is not None:
             if other is not None:
-                why["decisions"] = lobes_differ(other, self.spec.distributor.lobes)
+                why["decisions"] = differs(other, self.spec.distributor, self.sets.connected)
                 result["warnings"].append(why["decisions"] + ": nothing is judged")
             elif mirrored or why.get("advance") == BACKWARDS:
                 why["decisions"] = WRONG_WAY
@@ -256,11 +265,12 @@ def analyzer(
     spec: Specification | None = None,
     hand: HandZero | None = None,
     averages: Averages | None = None,
+    sets: PointsSets = ONE_SET,
 ) -> Analyzer | HandCheck:
     """What takes the events of a trace of this kind."""
     if header.kind == "hand":
-        return HandCheck(header, spec)
-    return Analyzer(header, spec, hand, averages)
+        return HandCheck(header, spec, sets.connected)
+    return Analyzer(header, spec, hand, averages, sets)
 
 
 def analyze(
@@ -269,14 +279,16 @@ def analyze(
     progress: Callable[[float, float], None] | None = None,
     hand: HandZero | None = None,
     averages: Averages | None = None,
+    sets: PointsSets = ONE_SET,
 ) -> dict[str, Any]:
     """Result of a whole trace: the mapping that ``--json`` writes.
 
     hand      where the openings stand at rest, for a run that begins above that
     progress  called now and then with what is done and the total, in the source's own unit
     averages  collects the contact trace for a picture; the result is the same without
+    sets      which of two sets of points is connected, and the results of each alone
     """
-    measuring = analyzer(source.header, spec, hand, averages)
+    measuring = analyzer(source.header, spec, hand, averages, sets)
     for event in source:
         measuring.feed(event)
         if progress is not None:

@@ -49,4 +49,9 @@ min_duration_ms = 0.8
 gap_mm = 6.0
 """
 
+#: The same distributor with two sets of points, and their dwell together.
+TWO_SETS = WHOLE.replace("points_sets = 1", "points_sets = 2").replace(
+    "max_variation_deg", "both_min_deg = 60.0\nboth_max_deg = 68.0\nmax_variation_deg"
+)
+
 LEAST = 'schema = 1\n[distributor]\nname = "x"\nlobes = 4\nsource = "y"\n'

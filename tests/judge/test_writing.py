@@ -11,7 +11,7 @@ from breakerbench.judge.specification import MAX_LINE, parse_specification
 from breakerbench.judge.tables import TABLES, Advance, Coil, Distributor, Specification, Vacuum
 from breakerbench.judge.values import Text
 from breakerbench.judge.writing import MEANS, to_toml
-from judge.contract import WHOLE
+from judge.contract import TWO_SETS
 
 
 def texts(most: int) -> st.SearchStrategy[str]:
@@ -70,7 +70,7 @@ def test_the_longest_text_of_what_must_be_escaped() -> None:
 
 
 def test_every_key_with_a_unit_says_what_it_means() -> None:
-    text = to_toml(parse_specification(WHOLE.encode(), "my.toml"), {"gap": "stated as 25 thou"})
+    text = to_toml(parse_specification(TWO_SETS.encode(), "my.toml"), {"gap": "stated as 25 thou"})
     without = {"name", "lobes", "source", "firing_order", "points_sets"}
     for table, keys in tomllib.loads(text).items():
         for key in keys if table != "schema" else ():

@@ -8,9 +8,9 @@ from dataclasses import fields, replace
 from breakerbench.judge.specification import parse_specification
 from breakerbench.judge.tables import TABLES
 from breakerbench.papers.sentences import sentences
-from judge.contract import LEAST, WHOLE
+from judge.contract import LEAST, TWO_SETS, WHOLE
 
-SPEC = parse_specification(WHOLE.encode(), "my.toml")
+SPEC = parse_specification(TWO_SETS.encode(), "my.toml")
 #: Of which a sentence cannot go missing alone: always stated, or empty.
 NEEDED = {"name", "lobes", "source", "points_sets"}
 
@@ -55,6 +55,17 @@ def test_the_figures() -> None:
 def test_one_limit_alone() -> None:
     assert "at least 50 degrees" in " ".join(said(LEAST + "[dwell]\nmin_deg = 50"))
     assert "at most 58 degrees" in " ".join(said(LEAST + "[dwell]\nmax_deg = 58"))
+
+
+def test_two_sets_of_points() -> None:
+    text = " ".join(said(TWO_SETS))
+    assert "They overlap" in text
+    assert "both sets of points together is to lie between 60 and 68 degrees" in text
+    eight = TWO_SETS.replace("[1, 2, 4, 3]", "[1, 2, 4, 3, 5, 6, 8, 7]")
+    assert "They alternate" in " ".join(said(eight.replace("both_m", "#both_m")))
+    untold = " ".join(said(LEAST + "points_sets = 2\n[dwell]\nboth_min_deg = 60"))
+    assert "Whether they overlap or alternate is not stated" in untold
+    assert "together is to be at least 60 degrees" in untold
 
 
 def test_what_is_not_stated_is_said() -> None:

@@ -9,6 +9,7 @@ from breakerbench.bench.cam import Cam, cam_for
 from breakerbench.bench.drive import Drive, steady
 from breakerbench.bench.feed import Feed
 from breakerbench.bench.front_end import Converter, FrontEnd
+from breakerbench.bench.second import PARTS, Second
 from breakerbench.bench.sensors import Encoder, Index
 from breakerbench.bench.settling import Dirt
 from breakerbench.bench.shaft import Shaft
@@ -38,6 +39,8 @@ class Bench:
     converter            of all channels
     index, encoder       None where the bench has none
     on_rotor             index and encoder ride on the rotor, above the weights: wrongly
+    second               a second set of points; None: there is one set
+    points_set           which of two is connected: "first", "second" or "both"
     notes                names of what was put into it (faults, conditions), for people
     """
 
@@ -60,3 +63,11 @@ class Bench:
     notes: tuple[str, ...] = ()
     arm: Arm | None = None
     dirt: Dirt | None = None
+    second: Second | None = None
+    points_set: str = "first"
+
+    def __post_init__(self) -> None:
+        if self.points_set not in PARTS:
+            raise ValueError(f"points_set is one of {', '.join(PARTS)}")
+        if self.points_set != "first" and self.second is None:
+            raise ValueError("there is one set of points only")

@@ -9,15 +9,17 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from breakerbench.bench.cam import mirrored
-from breakerbench.bench.contact import contact_of, turn
+from breakerbench.bench.cam import Cam, mirrored
+from breakerbench.bench.contact import Turning, contact_of, turn
 from breakerbench.bench.feed import Pieces, feed_current, points_voltage, supply_share
 from breakerbench.bench.front_end import FrontEnd, channel_of, filtered
 from breakerbench.bench.hand import chattering, contact_both_ways
 from breakerbench.bench.model import Bench
-from breakerbench.bench.motion import motion
+from breakerbench.bench.motion import Motion, motion
 from breakerbench.bench.randomness import NormalNoise, stream
+from breakerbench.bench.second import OTHER_CHANCE, alternates, both, both_cam, second_cam
 from breakerbench.bench.sensors import TICK_S, encoder_edges, index_edges
+from breakerbench.bench.shaft import Shaft
 from breakerbench.bench.truth import truth_of
 from breakerbench.trace import Block, Channel, EdgeChannel, EdgeTimes, Event, Header
 
@@ -44,7 +46,7 @@ class Simulated:
         if bench.drive.backwards:
             cam = mirrored(cam)
             shaft = replace(shaft, eccentricity_deg=-shaft.eccentricity_deg)
-        self.turning = turn(cam, shaft, self.motion, seed, bench.vacuum, bench.arm, bench.dirt)
+        self.turning, cam = _turning(bench, cam, shaft, self.motion, seed)
         if bench.drive.by_hand or self.motion.goes_back:
             contact = contact_both_ways(self.turning, self.motion, cam)
         else:
@@ -123,6 +125,25 @@ class Simulated:
 def simulate(bench: Bench, seed: int, block_samples: int = 1 << 16) -> Simulated:
     """A trace of a bench; the same bench and seed give the same bytes in blocks of any size."""
     return Simulated(bench, seed, block_samples)
+
+
+def _turning(
+    bench: Bench, cam: Cam, shaft: Shaft, motion: Motion, seed: int
+) -> tuple[Turning, Cam]:
+    """Openings and closings of the points that are connected, and the cam that these show."""
+
+    def one(cam: Cam, seed: int) -> Turning:
+        return turn(cam, shaft, motion, seed, bench.vacuum, bench.arm, bench.dirt)
+
+    if bench.second is None or bench.points_set == "first":
+        return one(cam, seed), cam
+    second = bench.second
+    if bench.drive.backwards:
+        second = replace(second, offset_deg=-second.offset_deg)
+    other = one(second_cam(cam, second), seed + OTHER_CHANCE)
+    if bench.points_set == "second":
+        return other, second_cam(cam, second)
+    return both(one(cam, seed), other, alternates(cam, second)), both_cam(cam, second)
 
 
 def _header(bench: Bench, seed: int) -> Header:

@@ -19,6 +19,7 @@ from breakerbench.bench.cam import Cam
 from breakerbench.bench.contact import Contact, Turning
 from breakerbench.bench.model import Bench
 from breakerbench.bench.motion import Motion
+from breakerbench.bench.second import sets_truth
 from breakerbench.bench.truth_shaft import (
     advance_that_happened,
     advance_truth,
@@ -78,7 +79,9 @@ def truth_of(
         "max_rpm": _number(np.max(run.speeds_rpm, initial=-np.inf)),
         "revolutions": int(run.speeds_rpm.size),
     }
-    bounce, bounced = bounce_truth(turning, bench.arm, run.first_s, run.last_s, seed)
+    # What of a bounce shows beside another set is told by what happened alone.
+    arm = bench.arm if bench.points_set != "both" else None
+    bounce, bounced = bounce_truth(turning, arm, run.first_s, run.last_s, seed)
     truth["bounce"] = bounce
     # By what happened: of dirt and floating arms more runs would show other counts.
     truth["missed"] = _missed(turning.open_deg, turning.close_deg, run.whole)
@@ -108,6 +111,8 @@ def truth_of(
     truth["first_opening_deg"] = _number(np.mod(run.openings[run.order[0]], 360.0))
     truth["realized"] = _realized(bench, cam, motion, turning, run)
     truth["realized"] |= {"bounce": bounced, "missed": truth["missed"]}
+    if bench.second is not None:
+        truth["sets"] = sets_truth(bench.cam, bench.second) | {"connected": bench.points_set}
     truth["simulated"] = True
     truth["seed"] = seed
     truth["put in"] = list(bench.notes)

@@ -6,6 +6,14 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from breakerbench.edges.hand import NO_VOLTAGE
+from breakerbench.judge.points_sets import (
+    BOTH,
+    FIRST,
+    OVERLAPPING,
+    SECOND,
+    TELL,
+    dwell_limits,
+)
 from breakerbench.judge.specification import Specification
 from breakerbench.papers.words import Shown, figure, name
 from breakerbench.tools.gap import gap_change_mm, inches
@@ -14,6 +22,8 @@ from breakerbench.tools.gap import gap_change_mm, inches
 LEAST_TURN_MM = 0.01
 #: The figures of the dwell that a turn of the gap moves.
 OF_THE_GAP = ("dwell.mean_deg", "dwell.percent")
+#: Those of two sets of points, each alone.
+OF_EACH_SET = ("sets.first_dwell_deg", "sets.second_dwell_deg")
 
 
 #: What to do next with points that do not work, by what is seen of them.
@@ -58,13 +68,22 @@ def _failed(result: Mapping[str, Any], spec: Specification, shown: Shown) -> Ite
     decisions = [(one["what"], one["decision"]) for one in result["decisions"]]
     # A curve is decided at many places: it failed where it failed at one of them. Each named once.
     failed = dict.fromkeys(what for what, decision in decisions if decision == "fail")
-    if not any((what, "pass") in decisions for what in OF_THE_GAP):
-        moves = "dwell.variation_deg" in failed
-        yield from _moving(result, shown) if moves else _gap(result, spec, shown)
-    others = [name(what) for what in failed if what not in OF_THE_GAP]
+    connected = figure(result, "trace.points_set")
+    dwells: tuple[str, ...] = OF_THE_GAP
+    if spec.distributor.points_sets == 2 and connected == BOTH:
+        dwells += OF_EACH_SET
+        yield from _two_sets(result, dict(decisions), spec, shown)
+    elif spec.distributor.points_sets == 2 and connected is None:
+        yield f"Say which set of points is connected: {TELL}. Without it the gap cannot be advised on."
+    elif not any((what, "pass") in decisions for what in OF_THE_GAP):
+        if "dwell.variation_deg" in failed:
+            yield from _moving(result, shown)
+        else:
+            yield from _gap(result, spec, shown, f" of the {connected} set" if connected else "")
+    others = [name(what) for what in failed if what not in dwells]
     if others:
         yield (
-            f"Out of limits{' too' if any(what in failed for what in OF_THE_GAP) else ''}: "
+            f"Out of limits{' too' if any(what in failed for what in dwells) else ''}: "
             f"{', '.join(others)}. Turning the gap does not mend that. Which part to replace is "
             "not said yet by this version."
         )
@@ -84,7 +103,57 @@ def _moving(result: Mapping[str, Any], shown: Shown) -> Iterator[str]:
     )
 
 
-def _gap(result: Mapping[str, Any], spec: Specification, shown: Shown) -> Iterator[str]:
+def _two_sets(
+    result: Mapping[str, Any], decided: Mapping[str, str], spec: Specification, shown: Shown
+) -> Iterator[str]:
+    """Which set to turn, from both together and, where they were given, each alone."""
+    failed = [key for key in OF_EACH_SET if decided.get(key) == "fail"]
+    for key in failed:
+        which = FIRST if key == OF_EACH_SET[0] else SECOND
+        dwell = figure(result, key)
+        yield from _gap(
+            {"dwell": {"mean_deg": dwell, "u_deg": figure(result, f"sets.u_{which}_dwell_deg")}},
+            spec,
+            shown,
+            f" of the {which} set",
+        )
+    if decided.get("dwell.mean_deg") != "fail":
+        return
+    if failed:
+        yield "The dwell of both together follows from these: measure both again when each is right."
+        return
+    if any(figure(result, key) is None for key in OF_EACH_SET):
+        yield (
+            "The dwell of both sets together is out: measure each set alone, the other held open "
+            "with a strip of insulating paper, set its gap, then measure both with --first and --second."
+        )
+        return
+    dwell, after = figure(result, "dwell.mean_deg"), figure(result, "sets.mean_after_deg")
+    low, high, _ = dwell_limits(spec, BOTH)
+    if figure(result, "sets.arrangement") != OVERLAPPING or figure(result, "sets.agrees") is False:
+        yield (
+            "The dwell of both sets together is out, and each alone is not: see what is said of the "
+            "two sets above before turning either."
+        )
+        return
+    # The union ends with the last opening: the set that opens second sets how long it is.
+    which = SECOND if after >= 0.0 else FIRST
+    short = low is not None and dwell < low
+    by = (low - dwell) if short and low is not None else (dwell - (high or 0.0))
+    unit = shown.unit("deg")
+    yield (
+        "Each set alone is not out, both together are: leave the gaps, and move the plate of the "
+        f"{which} set so that it opens {'later' if short else 'earlier'} by at least "
+        f"{shown.number(by, 'deg')} {unit}. "
+        "Where that plate does not move by itself, share the dwell between the gaps within the limits "
+        "of each. Measure each alone again, then both."
+    )
+
+
+def _gap(
+    result: Mapping[str, Any], spec: Specification, shown: Shown, of: str = ""
+) -> Iterator[str]:
+    """How far to turn the gap; ``of`` which set of points, where there are two."""
     dwell, u = figure(result, "dwell.mean_deg"), figure(result, "dwell.u_deg")
     percent = figure(result, "dwell.percent")
     if dwell is None and percent is not None:  # no angle in the trace, but the lobes are known
@@ -92,18 +161,18 @@ def _gap(result: Mapping[str, Any], spec: Specification, shown: Shown) -> Iterat
     aim = spec.dwell.aim_deg if spec.dwell else None
     change = spec.gap.dwell_change_deg_per_mm if spec.gap else None
     if dwell is None or aim is None:
-        yield "The gap cannot be advised on: " + (
+        yield f"The gap{of} cannot be advised on: " + (
             "the dwell was not measured."
             if dwell is None
             else "the specification states no dwell to aim at ([dwell] aim_deg)."
         )
         return
     unit = shown.unit("deg")
-    there = f"Dwell is {shown.number(dwell, 'deg', u)} {unit}"
+    there = f"Dwell{of} is {shown.number(dwell, 'deg', u)} {unit}"
     wanted = f"{shown.number(aim, 'deg')} {unit}"
     turn = None if change is None else gap_change_mm(dwell, aim, change)
     if turn is not None and abs(turn) < LEAST_TURN_MM:
-        yield f"{there}, and {wanted} is aimed at: leave the gap as it is."
+        yield f"{there}, and {wanted} is aimed at: leave the gap{of} as it is."
         return
     way = "wider" if dwell > aim else "closer"
     how = (
@@ -113,7 +182,7 @@ def _gap(result: Mapping[str, Any], spec: Specification, shown: Shown) -> Iterat
     )
     yield (
         f"{there}; aim at {wanted}, low in the band, because the rubbing block beds in and dwell "
-        f"rises. Set the gap {how}, then measure again: trust the dwell and not a feeler, which "
+        f"rises. Set the gap{of} {how}, then measure again: trust the dwell and not a feeler, which "
         "reads the tip of a pitted contact."
     )
     yield (

@@ -15,11 +15,13 @@ from breakerbench.cli.pictures import Places, print_pictures
 from breakerbench.cli.progress import progress
 from breakerbench.edges.average import Averaged, Averages
 from breakerbench.errors import BadInput
+from breakerbench.judge.points_sets import BOTH, FIRST, SECOND
 from breakerbench.judge.specification import Specification, find_specification
 from breakerbench.measure.hand_zero import HandZero, hand_zero
 from breakerbench.papers.subject import Subject
 from breakerbench.papers.words import Shown
 from breakerbench.pipeline import analyze
+from breakerbench.result.two_sets import ONE_SET, PointsSets
 from breakerbench.sources.files import reason
 from breakerbench.sources.open import ImportOptions, open_trace
 from breakerbench.trace import EDGE_NAMES, SAMPLED_UNITS
@@ -37,7 +39,8 @@ def run(args: Namespace) -> int:
     spec = None if args.spec is None else find_specification(args.spec)
     if args.strict and spec is None:
         say("breakerbench analyze: --strict without --spec: nothing is judged, nothing can fail")
-    inputs = [each for each in (args.file, args.spec, args.hand) if each]
+    _check_sets(args, spec)
+    inputs = [each for each in (args.file, args.spec, args.hand, args.first, args.second) if each]
     with ExitStack() as stack:
         # Every output is made ready first: what cannot be written is said before the long work.
         part = None
@@ -47,7 +50,10 @@ def run(args: Namespace) -> int:
         if places is not None:
             places.ready(*inputs)
         hand = None if args.hand is None else _zero_by_hand(args.hand, options)
-        result, contact = measured(args.file, options, spec, hand, averaging=places is not None)
+        sets = _points_sets(args, options, spec)
+        result, contact = measured(
+            args.file, options, spec, hand, averaging=places is not None, sets=sets
+        )
         shown = Shown(args.degrees, args.speed_basis)
         subject = Subject(Path(args.file).name, result, spec, shown, contact)
         if part is not None:
@@ -69,6 +75,7 @@ def measured(
     spec: Specification | None,
     hand: HandZero | None = None,
     averaging: bool = False,
+    sets: PointsSets = ONE_SET,
 ) -> tuple[dict[str, Any], Averaged | None]:
     """The result for one file, with a progress bar where somebody can see it.
 
@@ -80,7 +87,7 @@ def measured(
     averages = Averages(source.header) if averaging else None
     try:
         with progress("measuring") as report:
-            result = analyze(source, spec, report, hand, averages)
+            result = analyze(source, spec, report, hand, averages, sets)
         if not result["trace"]["seconds"]:  # cut before the end of its first block
             raise BadInput(path, "holds no samples that can be read", "record it again")
         return result, averages.averaged() if averages is not None else None
@@ -104,6 +111,42 @@ def _zero_by_hand(path: str, options: ImportOptions) -> HandZero:
             path, what, "turn it again one way with index and encoder, or leave --hand out"
         )
     return zero
+
+
+def _check_sets(args: Namespace, spec: Specification | None) -> None:
+    """Raises BadInput for options about two sets of points that do not go together."""
+    named = f"--points-set {args.points_set}"
+    if args.points_set and spec is not None and spec.distributor.points_sets != 2:
+        raise BadInput(
+            named,
+            "the specification states one set of points",
+            "write points_sets = 2 under its [distributor], or leave the option out",
+        )
+    given = [f"--{name}" for name in ("first", "second") if getattr(args, name)]
+    if not given:
+        return
+    what = " and ".join(given)
+    if len(given) == 1:
+        raise BadInput(what, "is given alone", "give both: --first FILE --second FILE")
+    if args.points_set != BOTH:
+        raise BadInput(what, "are compared with both sets together", "add --points-set both")
+    if args.kind != "run":
+        raise BadInput(what, f"are of no use with --kind {args.kind}", "record runs by the drive")
+
+
+def _points_sets(args: Namespace, options: ImportOptions, spec: Specification | None) -> PointsSets:
+    """Which set is connected, and what the recordings of each alone give.
+
+    Raises BadInput for a file that cannot be used.
+    """
+    if not args.first:
+        return PointsSets(args.points_set)
+    plain = replace(options, vacuum_steps=())
+    results = [
+        measured(path, plain, spec, sets=PointsSets(which))[0]
+        for which, path in ((FIRST, args.first), (SECOND, args.second))
+    ]
+    return PointsSets(args.points_set, (results[0], results[1]))
 
 
 def _print_report(args: Namespace, subject: Subject) -> None:

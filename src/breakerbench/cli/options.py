@@ -75,6 +75,12 @@ def _rising_pairs(text: str, form: str, firsts: str) -> Steps:
     return tuple(found)
 
 
+def second_set(text: str) -> tuple[float, float | None]:
+    """``AFTER`` or ``AFTER:DWELL``, degrees."""
+    after, colon, dwell = text.partition(":")
+    return number(after), number(dwell) if colon else None
+
+
 def speed_plan(text: str) -> Steps:
     """One speed in rpm, or ``SECONDS:RPM,...``."""
     return steps(text if ":" in text else f"0:{text}")
@@ -89,7 +95,9 @@ def analyze(verb: argparse.ArgumentParser) -> None:
         "examples:\n"
         "  breakerbench analyze run.csv --spec four-lobe --json run.json\n"
         "  breakerbench analyze run.csv --spec four-lobe --plots pictures\n"
-        "  breakerbench analyze scope.csv --column points_v=CH1 --scale points_v=10\n\n"
+        "  breakerbench analyze scope.csv --column points_v=CH1 --scale points_v=10\n"
+        "  breakerbench analyze both.bbr --spec mine.toml --points-set both --first 1.bbr --second "
+        "2.bbr\n\n"
         "Angles and speeds are those of the distributor unless switched; JSON always is."
     )
     add = verb.add_argument
@@ -115,8 +123,28 @@ def analyze(verb: argparse.ArgumentParser) -> None:
         "where the run does not begin at rest",
     )
     add("--strict", action="store_true", help="exit status 1 when any decision is not a pass")
+    _sets(verb)
     _import(verb)
     _display(verb)
+
+
+def _sets(verb: argparse.ArgumentParser) -> None:
+    add = verb.add_argument_group("two sets of points").add_argument
+    add(
+        "--points-set",
+        choices=("first", "second", "both"),
+        help="which is connected: a set alone, the other held open with a strip of insulating paper, "
+        "or both",
+    )
+    add(
+        "--first",
+        metavar="FILE",
+        type=name,
+        help="beside both: the recording of the first set alone",
+    )
+    add(
+        "--second", metavar="FILE", type=name, help="and that of the second; same index, same speed"
+    )
 
 
 def _import(verb: argparse.ArgumentParser) -> None:
@@ -164,7 +192,8 @@ def _import(verb: argparse.ArgumentParser) -> None:
         metavar="S:KPA,...",
         type=steps,
         default=(),
-        help="steps of the vacuum applied by hand, seconds and kPa: 0:0,10:20; before them there is none",
+        help="steps of the vacuum applied by hand, seconds and kPa: 0:0,10:20; before them there is "
+        "none",
     )
 
 
@@ -211,6 +240,7 @@ def simulate(verb: argparse.ArgumentParser) -> None:
         "  breakerbench simulate --out curve.bbr --lobes 6 --speed 0:250,20:2500,40:250\n"
         "  breakerbench simulate --out plate.bbr --speed 300 --vacuum 0:0,5:20,10:40,15:20\n"
         "  breakerbench simulate --out hand.bbr --kind hand\n"
+        "  breakerbench simulate --out first.bbr --second-set 6 --points-set first\n"
         "  breakerbench simulate --fault list"
     )
     add = verb.add_argument
@@ -253,6 +283,18 @@ def simulate(verb: argparse.ArgumentParser) -> None:
     )
     add("--lobes", metavar="N", type=whole, help="cam lobes, 1 to 12 (default 4)")
     add("--dwell-deg", metavar="DEG", type=number, help="dwell that the gap is set to")
+    add(
+        "--second-set",
+        metavar="AFTER[:DWELL]",
+        type=second_set,
+        help="a second set of points that opens AFTER degrees after the first (half a lobe pitch: they "
+        "alternate), in parallel; its dwell where it is another",
+    )
+    add(
+        "--points-set",
+        choices=("first", "second", "both"),
+        help="which of two sets is connected (default both)",
+    )
     add("--sample-rate", metavar="HZ", type=number, help="of each channel (default 250000)")
     add(
         "--condition",

@@ -31,6 +31,11 @@ SUMMARY = (
     ("dwell.meter_deg", "deg", None),
     ("scatter.deg", "deg", "scatter.u_deg"),
     ("scatter.range_deg", "deg", None),
+    ("sets.first_dwell_deg", "deg", "sets.u_first_dwell_deg"),
+    ("sets.second_dwell_deg", "deg", "sets.u_second_dwell_deg"),
+    ("sets.mean_after_deg", "deg", "sets.u_mean_after_deg"),
+    ("sets.overlap_deg", "deg", None),
+    ("sets.union_dwell_deg", "deg", "sets.u_union_dwell_deg"),
     ("missed.openings", "", None),
     ("missed.closings", "", None),
     ("bounce.onset_rpm", "rpm", "bounce.u_onset_rpm"),
@@ -115,6 +120,9 @@ def _print_trace(console: Console, result: Mapping[str, Any], shown: Shown) -> N
         row("revolutions", f"{speed['revolutions']:,.0f} of the distributor")
     if trace.get("lobes"):
         row("lobes", str(trace["lobes"]))
+    if trace.get("points_set"):
+        how = figure(result, "sets.arrangement")
+        row("points set", trace["points_set"] + (f", {how}" if how else ""))
     if trace.get("reference"):
         row("angle from", str(trace["reference"]))
     if supply.get("volts") is not None:
@@ -159,6 +167,11 @@ def _print_lobes(console: Console, result: Mapping[str, Any], shown: Shown) -> N
             cells.append(shown.number(value, "deg", uncertainty))
         table.add_row(str(lobe + 1), *cells)
     print_table(console, f"Lobe by lobe, {shown.unit('deg')}", table)
+    after, u_after = (figure(result, f"sets.{key}") or [] for key in ("after_deg", "u_after_deg"))
+    table = new_table("lobe", "second set opens after the first by", right=(0, 1))
+    for lobe, value in enumerate(after):
+        table.add_row(str(lobe + 1), shown.number(value, "deg", u_after[lobe]))
+    print_table(console, f"Two sets of points, each alone, {shown.unit('deg')}", table)
 
 
 def _print_speeds(console: Console, result: Mapping[str, Any], shown: Shown) -> None:
@@ -301,6 +314,8 @@ def word(one: Mapping[str, Any]) -> Text:
 def _print_reasons(console: Console, result: Mapping[str, Any], shown: Shown) -> None:
     reasons: dict[str, list[str]] = {}
     for key, reason in (result.get("why") or {}).items():
+        if key == "sets" and not figure(result, "trace.points_set"):
+            continue  # of one set there is nothing to compare
         if not key.rpartition(".")[2].startswith("u_"):  # goes without saying beside its figure
             reasons.setdefault(reason, []).append(name(key))
     if reasons:

@@ -14,6 +14,7 @@ from breakerbench.bench.drive import Drive
 from breakerbench.bench.faults import CONDITIONS, FAULTS, LEVELS, apply, set_condition
 from breakerbench.bench.hand import by_hand
 from breakerbench.bench.model import Bench
+from breakerbench.bench.second import second_for
 from breakerbench.bench.simulated import simulate
 from breakerbench.bench.vacuum import VacuumUnit
 from breakerbench.bench.weights import SprungWeights, weights_for
@@ -103,6 +104,7 @@ def bench_of(args: Namespace) -> Bench:
         drive=Drive(plan_of(args.speed, args.seconds)),
     )
     bench = replace(bench, arm=healthy_arm(bench))
+    bench = _with_second(bench, args, dwell)
     if args.kind == "hand":
         if args.speed is not None:
             raise BadInput("--speed", "a hand turns as it likes", "leave it out with --kind hand")
@@ -116,6 +118,23 @@ def bench_of(args: Namespace) -> Bench:
     for condition in args.condition:
         bench = set_condition(bench, condition)
     return bench
+
+
+def _with_second(bench: Bench, args: Namespace, dwell_deg: float) -> Bench:
+    """The bench with a second set of points, where one is asked for."""
+    if args.second_set is None:
+        if args.points_set is not None:
+            raise BadInput(
+                f"--points-set {args.points_set}",
+                "there is one set of points",
+                "add --second-set AFTER, degrees that it opens after the first",
+            )
+        return bench
+    after, own = args.second_set
+    second = second_for(bench.cam, after, dwell_deg if own is None else own)
+    connected = args.points_set or "both"
+    said = f"second set of points, {after:g} deg after the first; connected: {connected}"
+    return replace(bench, second=second, points_set=connected, notes=(*bench.notes, said))
 
 
 def weights_of(curve: Plan | None) -> SprungWeights:

@@ -112,7 +112,8 @@ def _distributor(dialogue: Dialogue, draft: Draft) -> None:
         dialogue.need(
             "Sets of breaker points, 1 or 2",
             lambda text: draft.fit("distributor", "points_sets", answers.one(text, "set sets")),
-            "Two where the plate carries two pairs of contacts.",
+            "Two where the plate carries two pairs of contacts. A firing order of twice as many "
+            "cylinders as lobes then says that they alternate, one of as many that they overlap.",
             "1",
         ),
     )
@@ -190,6 +191,15 @@ def _dwell(dialogue: Dialogue, draft: Draft) -> None:
         "Greatest change of dwell over the speed range",
         "A worn bushing or a loose plate makes the dwell wander.",
     )
+    if draft.get("distributor", "points_sets") == 2:
+        both = " Percent here is of the pitch of a lobe too." if unit == "percent" else ""
+        for key, which in (("both_min_deg", "Lowest"), ("both_max_deg", "Highest")):
+            dwell(
+                key,
+                f"{which} dwell of both sets together",
+                "The figures before are of each set alone, the other held open with a strip of "
+                "insulating paper. Enter where your handbook has none for both." + both,
+            )
     if unit in one:
         draft.notes["dwell"] = f"stated in {unit}"
 

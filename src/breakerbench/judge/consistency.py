@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import pairwise
 
+from breakerbench.judge.points_sets import ALTERNATING, OVERLAPPING, arrangement
 from breakerbench.judge.tables import Distributor, Dwell, Specification
 
 #: Above these, advance figures are probably those of the crankshaft; common practice, no source.
@@ -18,6 +19,7 @@ def contradictions(spec: Specification) -> Iterator[tuple[str, str, str]]:
     pitch = max(_pitches(spec.distributor))
     if spec.dwell is not None:
         yield from _check_dwell(spec.dwell, pitch, spec.distributor.lobes)
+        yield from _check_both(spec.dwell, pitch, spec.distributor)
     limits = {
         "[spacing] max_error_deg": spec.spacing and spec.spacing.max_error_deg,
         "[spacing] max_interval_error_deg": spec.spacing and spec.spacing.max_interval_error_deg,
@@ -97,6 +99,33 @@ def _check_dwell(dwell: Dwell, pitch: float, lobes: int) -> Iterator[tuple[str, 
         )
 
 
+def _check_both(dwell: Dwell, pitch: float, it: Distributor) -> Iterator[tuple[str, str, str]]:
+    """Limits of two sets of points together."""
+    alternating = arrangement(it) == ALTERNATING
+    if alternating:
+        pitch /= 2.0
+    for key in ("both_min_deg", "both_max_deg"):
+        angle = getattr(dwell, key)
+        if angle is None:
+            continue
+        if it.points_sets != 2:
+            yield (
+                f"[dwell] {key}",
+                "is for two sets of points together, and there is one",
+                "write points_sets = 2 under [distributor], or leave it out",
+            )
+        elif angle >= pitch:
+            between = "alternating openings" if alternating else f"two of {it.lobes} lobes"
+            yield (
+                f"[dwell] {key}",
+                f"{angle:g} deg is no less than the {pitch:g} deg between {between}",
+                f"crankshaft degrees are to be halved ({angle / 2.0:g})",
+            )
+    low, high = dwell.both_min_deg, dwell.both_max_deg
+    if low is not None and high is not None and low > high:
+        yield "[dwell] both_min_deg", f"{low:g} is above both_max_deg {high:g}", "exchange the two"
+
+
 def oddities(spec: Specification) -> Iterator[str]:
     """Warnings: possible, but probably not meant."""
     if spec.advance is not None:
@@ -127,4 +156,15 @@ def oddities(spec: Specification) -> Iterator[str]:
         yield (
             f"[dwell] aim_deg {dwell.aim_deg:g} lies in the upper half of the band: new points bed "
             "in and dwell rises"
+        )
+    if (
+        dwell is not None
+        and arrangement(spec.distributor) == OVERLAPPING
+        and dwell.min_deg is not None
+        and dwell.both_max_deg is not None
+        and dwell.both_max_deg < dwell.min_deg
+    ):
+        yield (
+            f"[dwell] both_max_deg {dwell.both_max_deg:g} is less than min_deg {dwell.min_deg:g} of a "
+            "set alone: overlapping sets together are closed for longer than either"
         )

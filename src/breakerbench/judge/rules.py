@@ -12,6 +12,17 @@ from dataclasses import replace
 
 from breakerbench.judge.curves import curve_cases, one_each
 from breakerbench.judge.guard import PASS, UNDECIDED
+from breakerbench.judge.points_sets import (
+    FIRST,
+    SECOND,
+    against_a_grid,
+    alone_cases,
+    by_set,
+    connected,
+    dwell_limits,
+    pitch_deg,
+    untold_cases,
+)
 from breakerbench.judge.reading import (
     Case,
     Cases,
@@ -57,19 +68,22 @@ def _largest(key: str, values: str, u: str, u_single: str = "") -> Cases:
             single = result.number(u_single)
             uncertainty = None if single is None else math.sqrt(2.0) * single
         worst = max((abs(error) for error in errors), default=None)
-        yield Case(worst, uncertainty, None, high)
+        yield against_a_grid(Case(worst, uncertainty, None, high), result, spec)
 
     return cases
 
 
 def _dwell(result: Result, spec: Specification) -> Iterator[Case]:
-    low, high = stated(spec.dwell, "min_deg"), stated(spec.dwell, "max_deg")
+    if spec.distributor.points_sets == 2 and connected(result) is None:
+        yield from untold_cases(result, spec)
+        return
+    low, high, _ = dwell_limits(spec, connected(result))
     if low is None and high is None:
         return
     value, percent = result.number("dwell.mean_deg"), result.number("dwell.percent")
     if value is None and percent is not None:
         # without an angle the share of time closed is still there; its band follows from the pitch
-        scale = 100.0 / spec.distributor.pitch_deg
+        scale = 100.0 / pitch_deg(spec, result)
         yield Case(
             percent,
             result.number("dwell.u_percent"),
@@ -80,6 +94,10 @@ def _dwell(result: Result, spec: Specification) -> Iterator[Case]:
         )
     else:
         yield Case(value, result.number("dwell.u_deg"), low, high)
+
+
+def _alone(which: str) -> Cases:
+    return lambda result, spec: alone_cases(which, result, spec)
 
 
 def _scatter(result: Result, spec: Specification) -> Iterator[Case]:
@@ -103,7 +121,8 @@ def _bounce(result: Result, spec: Specification) -> Iterator[Case]:
         if looked_to is None:
             yield case
         elif looked_to >= low:
-            yield replace(case, verdict=PASS, why=f"no bounce found up to {looked_to:.0f} rpm")
+            seen = replace(case, verdict=PASS, why=f"no bounce found up to {looked_to:.0f} rpm")
+            yield by_set(seen, result, spec)
         else:
             why = f"no bounce found, but looked up to {looked_to:.0f} rpm only"
             yield replace(case, why=why)
@@ -115,7 +134,7 @@ def _bounce(result: Result, spec: Specification) -> Iterator[Case]:
         why = f"the run began at {slowest:.0f} rpm and it bounced there already"
         yield replace(case, verdict=UNDECIDED, why=why, settle=f"a run from {low:.0f} rpm up")
     else:
-        yield case
+        yield by_set(case, result, spec)
 
 
 # --- curves -----------------------------------------------------------------------------------
@@ -242,6 +261,8 @@ _REVOLUTIONS = "a longer run: more revolutions"
 
 RULES: tuple[Rule, ...] = (
     Rule("dwell.mean_deg", "deg", _dwell, _LONGER, encoder_helps=True),
+    Rule("sets.first_dwell_deg", "deg", _alone(FIRST), _LONGER, encoder_helps=True),
+    Rule("sets.second_dwell_deg", "deg", _alone(SECOND), _LONGER, encoder_helps=True),
     Rule(
         "dwell.variation_deg",
         "deg",

@@ -66,10 +66,14 @@ class Distributor:
 
 @dataclass(frozen=True, slots=True)
 class Dwell:
+    """Of one set of points; ``both_...``: of two sets together. The variation holds for either."""
+
     min_deg: float | None = _key(_DEG)
     max_deg: float | None = _key(_DEG)
     aim_deg: float | None = _key(_DEG)
     max_variation_deg: float | None = _key(_LIMIT_DEG)
+    both_min_deg: float | None = _key(_DEG)
+    both_max_deg: float | None = _key(_DEG)
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,6 +21,8 @@ MEANS = {
     "dwell.max_deg": "distributor degrees",
     "dwell.aim_deg": "what to set; low in the band, because the rubbing block beds in",
     "dwell.max_variation_deg": "over the speed range, distributor degrees",
+    "dwell.both_min_deg": "two sets of points together, distributor degrees",
+    "dwell.both_max_deg": "two sets of points together, distributor degrees",
     "gap.nominal_mm": "mm",
     "gap.dwell_change_deg_per_mm": "distributor degrees for a gap wider by 1 mm",
     "spacing.max_error_deg": "distributor degrees, either way",

@@ -208,7 +208,7 @@ def _ripple_at_lobes(t: Timing, dwell_deg: float) -> float:
     return rectangular(2.0 * swing * abs(float(np.sin(lag)))) if np.isfinite(lag) else 0.0
 
 
-def _locked(tool: Instrument, s: Summary, u_placement: float, variance: float) -> float:
+def locked(tool: Instrument, s: Summary, u_placement: float, variance: float) -> float:
     """What placement errors leave in a mean when sampling is locked to the speed.
 
     If the edges move by less than the placement error from revolution to revolution, these errors
@@ -243,7 +243,7 @@ def mean_dwell_budget(
         Component("repeatability", float(np.sqrt(variance * inflation / n)), max(dof, 1.0)),
         Component(
             "sampling locked to the speed",
-            _locked(tool, s, s.placement_deg / float(np.sqrt(t.lobes)), variance),
+            locked(tool, s, s.placement_deg / float(np.sqrt(t.lobes)), variance),
         ),
         Component("ripple without a trace", s.at_lobes_deg),
         *_fixed(tool, s, 2.0 / t.lobes),
@@ -262,7 +262,7 @@ def lobe_dwell_budget(
     inflation = _inflation(t.dwell_steps, float(s.mean.variance[0]))
     return [
         Component("repeatability", float(np.sqrt(variance * inflation / n)), max(dof, 1.0)),
-        Component("sampling locked to the speed", _locked(tool, s, s.placement_deg, variance)),
+        Component("sampling locked to the speed", locked(tool, s, s.placement_deg, variance)),
         Component(
             "ripple the index cannot see",
             rectangular(float(np.abs(s.wave_dwell).max(initial=0.0))),
@@ -369,7 +369,7 @@ def spacing_figures(t: Timing, tool: Instrument, s: Summary) -> dict[str, Any]:
             "ripple the index cannot see", rectangular(float(np.abs(s.wave_open).max(initial=0.0)))
         ),
         Component("ripple without a trace", s.unseen_deg),
-        Component("sampling locked to the speed", _locked(tool, s, s.u_open_deg, variance * own)),
+        Component("sampling locked to the speed", locked(tool, s, s.u_open_deg, variance * own)),
     ]
     both = [Component(c.name, c.u * float(np.sqrt(2.0))) for c in fixed]
     dof *= n - 1

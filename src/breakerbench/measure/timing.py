@@ -40,7 +40,7 @@ SETTLED_SHARE = 0.3
 class Bins:
     """Sums by speed bin; every one is added to in the order of the revolutions.
 
-    n, rpm, phase            (bins,) revolutions, their speeds, places of their openings as a whole
+    n, rpm, phase, phase2    (bins,) revolutions, their speeds, places of their openings as a whole
     n_dwell, dwell, dwell2   (bins, lobes) dwells seen, less the first one seen, and their squares
     n_mean, mean, mean2      (bins,) the same of the mean of a revolution that shows every lobe
     error, error2            (bins, lobes) spacing errors and their squares
@@ -50,6 +50,7 @@ class Bins:
     n: Floats
     rpm: Floats
     phase: Floats
+    phase2: Floats
     n_dwell: Floats
     dwell: Floats
     dwell2: Floats
@@ -316,7 +317,7 @@ class Timing:
         by_lobe = (r[:, None] * self.lobes + np.arange(self.lobes)).ravel()
         self.moving += int(rows.moving.sum())
         values = Bins(
-            n=np.ones(len(r)), rpm=rows.rpm, phase=rows.phase,
+            n=np.ones(len(r)), rpm=rows.rpm, phase=rows.phase, phase2=rows.phase**2,
             n_dwell=seen.astype(float), dwell=dwell, dwell2=dwell**2,
             n_mean=whole.astype(float), mean=mean, mean2=mean**2,
             error=rows.error, error2=rows.error**2,

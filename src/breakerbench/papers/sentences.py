@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import fields
 
+from breakerbench.judge.points_sets import ALTERNATING, OVERLAPPING, arrangement
 from breakerbench.judge.tables import TABLES, Distributor, Dwell, Specification
 from breakerbench.papers.words import plain_number
 from breakerbench.tools.convert import CRANKSHAFT_TURNS, KPA
@@ -34,6 +35,16 @@ PLAIN = {
     "condenser.min_leakage_megohm": "Its leakage resistance is to be at least {} megohm.",
     "spark.min_duration_ms": "The spark is to last at least {} ms.",
     "spark.gap_mm": "The spark is stated for a test gap of {} mm.",
+}
+
+#: What is known of two sets of points, by what the firing order says of them.
+SETS = {
+    OVERLAPPING: "They overlap: both follow every lobe, one a little after the other. Each is measured "
+    "alone, then both together.",
+    ALTERNATING: "They alternate: there are twice as many sparks as lobes. Each is measured alone, "
+    "then both together.",
+    None: "Each is measured alone, then both together. Whether they overlap or alternate is not "
+    "stated; a firing order would tell.",
 }
 
 #: What a table is called where nothing of it is stated.
@@ -66,6 +77,7 @@ def _tables(spec: Specification) -> Iterator[str]:
             continue
         if name == "dwell":
             yield from _dwell(table, spec.distributor)
+            yield from _both(table)
         for each in fields(kind):
             value = getattr(table, each.name)
             key = f"{name}.{each.name}"
@@ -97,6 +109,8 @@ def _distributor(it: Distributor) -> Iterator[str]:
     lobes = f"{it.lobes} lobes" if it.lobes != 1 else "one lobe"
     sets = "two sets of points" if it.points_sets == 2 else "one set of points"
     yield f"{it.name}: {lobes}, {sets}."
+    if it.points_sets == 2:
+        yield SETS[arrangement(it)]
     if it.rotation is not None:
         way = "clockwise" if it.rotation == "cw" else "counterclockwise"
         yield f"Seen from the cap end it turns {way}."
@@ -129,6 +143,20 @@ def _dwell(dwell: Dwell, distributor: Distributor) -> Iterator[str]:
         )
     if dwell.aim_deg is not None:
         yield f"New points are set to {_exact(dwell.aim_deg)} degrees, which is {percent(dwell.aim_deg)}."
+
+
+def _both(dwell: Dwell) -> Iterator[str]:
+    """Limits of two sets of points together."""
+    low, high = dwell.both_min_deg, dwell.both_max_deg
+    if low is not None and high is not None:
+        band = f"to lie between {_exact(low)} and {_exact(high)}"
+    elif low is not None or high is not None:
+        word, limit = ("least", low) if low is not None else ("most", high)
+        assert limit is not None
+        band = f"to be at {word} {_exact(limit)}"
+    else:
+        return
+    yield f"The dwell of both sets of points together is {band} degrees of the distributor."
 
 
 def _special(key: str, value: float | tuple[tuple[float, float, float], ...]) -> Iterator[str]:

@@ -8,6 +8,7 @@ from typing import Any
 
 from breakerbench.edges.average import Averaged
 from breakerbench.errors import harmless
+from breakerbench.judge.points_sets import dwell_limits
 from breakerbench.judge.reading import Result
 from breakerbench.judge.specification import Specification
 from breakerbench.papers.words import WORDS, Shown, figure, limits, name
@@ -75,10 +76,13 @@ class Subject:
 
     @property
     def aim_deg(self) -> float | None:
-        """The dwell to aim at; None where the specification is not that of this trace."""
-        if self.spec is None or self.spec.dwell is None or not self.applies:
+        """The dwell to aim at; None where the specification is not that of this trace.
+
+        None too with two sets of points, but for one alone.
+        """
+        if self.spec is None or not self.applies:
             return None
-        return self.spec.dwell.aim_deg
+        return dwell_limits(self.spec, self.get("trace.points_set"))[2]
 
     def decision(self, key: str) -> Mapping[str, Any] | None:
         """The decision about the figure at ``key``, of those on a curve the worst; or None."""

@@ -34,6 +34,7 @@ def empty_timing() -> dict[str, Any]:
         },
         "spacing": {
             "error_deg": [], "interval_error_deg": [], "u_deg": None, "u_interval_deg": None,
+            "by_speed": [],
         },
         "scatter": {"deg": None, "range_deg": None, "u_deg": None},
     }  # fmt: skip

@@ -6,6 +6,7 @@ from typing import Any
 
 from breakerbench.edges.hand import HandTrace
 from breakerbench.judge.decisions import decide
+from breakerbench.judge.points_sets import differs, possible_openings
 from breakerbench.judge.specification import Specification
 from breakerbench.measure.advance import empty_advance
 from breakerbench.measure.hand import hand_angles
@@ -18,6 +19,7 @@ from breakerbench.result.empty import (
     later,
     without_nan,
 )
+from breakerbench.result.two_sets import NOT_GIVEN, empty_sets, remarks
 from breakerbench.trace import Block, EdgeTimes, Event, Header, Hole
 
 NOT_BY_HAND = "the distributor was not turned by hand (--kind hand)"
@@ -27,9 +29,12 @@ BY_HAND = "the distributor was turned by hand: what hangs on the speed is not me
 class HandCheck:
     """Feed it the events of a hand-turned trace in order; ``finish`` gives the result."""
 
-    def __init__(self, header: Header, spec: Specification | None = None) -> None:
+    def __init__(
+        self, header: Header, spec: Specification | None = None, points_set: str | None = None
+    ) -> None:
         self.header = header
         self.spec = spec
+        self.points_set = points_set
         self.trace = HandTrace(header)
 
     def feed(self, event: Event) -> None:
@@ -55,7 +60,10 @@ class HandCheck:
         }
         tables["speed"] = blank(tables["speed"])
         why = dict.fromkeys(tables, BY_HAND) | reasons
-        told = self.spec.distributor.lobes if self.spec is not None else None
+        possible: tuple[int, ...] = ()
+        if self.spec is not None:
+            possible = possible_openings(self.spec.distributor, self.points_set)
+        told = possible[0] if len(possible) == 1 else None
         shown = len(hand["per_lobe_deg"]) or None
         there = [name for name in ("encoder", "index") if getattr(turned, name) is not None]
         result: dict[str, Any] = {
@@ -68,11 +76,13 @@ class HandCheck:
                 "seconds": self.trace.seconds,
                 "lobes": shown or told,
                 "reference": " and ".join(there) or "none",
+                "points_set": self.points_set,
             },
             **tables,
             **later(why),
             "hand": hand,
             "supply": {"volts": None, "polarity": turned.polarity},
+            "sets": empty_sets(),
             "lost": {"frames": self.trace.lost.frames, "seconds": self.trace.lost.seconds},
             "why": why,
             "notes": turned.notes + notes,
@@ -84,13 +94,17 @@ class HandCheck:
             "findings": [],
         }
         why["supply.volts"] = NOT_YET
+        why["sets"] = NOT_GIVEN
+        trace = result["trace"]
+        said, asked = remarks(self.points_set, trace["lobes"], trace["reference"], self.spec)
+        result["notes"] += said
+        result["warnings"] += asked
         if turned.polarity is None:
             why["supply.polarity"] = turned.why or "the points never open"
         if self.spec is not None:
-            if shown is not None and shown != told:
-                said = f"the trace shows {shown} lobes, the specification says {told}"
-                why["decisions"] = said
-                result["warnings"].append(said + ": nothing is judged")
+            if shown is not None and shown not in possible:
+                why["decisions"] = differs(shown, self.spec.distributor, self.points_set)
+                result["warnings"].append(why["decisions"] + ": nothing is judged")
             else:
                 result["decisions"] = [d.to_json() for d in decide(result, self.spec)]
         clean: dict[str, Any] = without_nan(result)

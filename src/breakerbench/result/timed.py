@@ -12,6 +12,7 @@ from breakerbench.measure.figures import (
     speed_figures,
     summarize,
 )
+from breakerbench.measure.places import places_by_speed
 from breakerbench.measure.scatter import scatter_figures
 from breakerbench.measure.timing import Timing
 from breakerbench.result.empty import blank, empty_timing
@@ -48,6 +49,9 @@ def timing_figures(
     figures["speed"] = speed_figures(t)
     figures["dwell"] = dwell_figures(t, tool, summary)
     figures["spacing"] = spacing_figures(t, tool, summary)
+    figures["spacing"]["by_speed"] = places_by_speed(t, tool, summary) if e.has_index else []
+    if not e.has_index:
+        why["spacing.by_speed"] = "no index channel"
     scatter = scatter_figures(t.windows, tool)
     if isinstance(scatter, str):
         why["scatter"] = scatter

@@ -135,7 +135,8 @@ def against_a_grid(case: Case, result: Result, spec: Specification) -> Case:
 
 def alone_cases(which: str, result: Result, spec: Specification) -> Iterator[Case]:
     """The dwell of one set alone, where its own recording was given beside that of both."""
-    if spec.distributor.points_sets != 2 or result.get("sets.rpm") is None:
+    given = [result.number(f"sets.{each}_dwell_deg") for each in (FIRST, SECOND)]
+    if spec.distributor.points_sets != 2 or given == [None, None]:
         return
     low, high, _ = dwell_limits(spec, which)
     if low is not None or high is not None:

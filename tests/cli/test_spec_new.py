@@ -125,6 +125,21 @@ def test_everything(tmp_path: Path) -> None:
     }
 
 
+def test_two_sets_of_points(tmp_path: Path) -> None:
+    """Both together are asked for only where there are two sets, and refused where they cannot be."""
+    start = ["two", "handbook", "4", "2", "", "1-8-4-3-6-5-7-2", ""]
+    content = written(answered(start, dwell="percent|35|40||-|60|36|40"), tmp_path)
+    assert content["distributor"]["points_sets"] == 2  # type: ignore[index]
+    assert content["dwell"]["both_min_deg"] == pytest.approx(32.4)  # type: ignore[index]
+    assert content["dwell"]["both_max_deg"] == pytest.approx(36.0)  # type: ignore[index]
+    ran = spec_new(answered(start, dwell="distributor|30|38||2|46|32|38"), tmp_path, "other.toml")
+    assert ran.status == 0
+    said = " ".join(ran.out.split())
+    assert "no less than the 45 deg between alternating openings" in said
+    assert "both sets of points together is to lie between 32 and 38 degrees" in said
+    assert "They alternate" in said
+
+
 #: Basis of the degrees, static timing, vacuum, basis of the rpm, then the row of 600 rpm, 3 to 5 deg.
 SAME_ROW = {
     "its own": "distributor|no|no|distributor|600 3 5",

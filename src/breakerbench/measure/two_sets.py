@@ -140,7 +140,7 @@ def together(first: Seen, second: Seen) -> Together:
     found = union(each[0] + each[1])
     closed = sum(one.length_deg for one in found)
     alone = sum(one.length_deg for one in each[0] + each[1])
-    overlap = (alone - closed) / len(first.opens)
+    overlap = max(alone - closed, 0.0) / len(first.opens)
     drift = drift_of(first, second)
     u_any = max(
         float(np.hypot(a, b))

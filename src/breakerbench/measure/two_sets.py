@@ -55,9 +55,9 @@ def seen_by_bin(result: Mapping[str, Any]) -> dict[int, Seen]:
         found[int(row["rpm"] / BIN_RPM + 0.5)] = Seen(
             row["rpm"],
             tuple(row["open_deg"]),
-            tuple(row["u_open_deg"]),
+            (row["u_open_deg"],) * len(row["open_deg"]),
             tuple(row["touch_deg"]),
-            tuple(row["u_touch_deg"]),
+            (row["u_touch_deg"],) * len(row["touch_deg"]),
             scatter,
         )
     return found

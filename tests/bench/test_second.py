@@ -108,6 +108,26 @@ def test_what_is_not_simulated_is_refused() -> None:
     the = bench(4, 50.0, 6.0, 50.0, points_set="both")
     with pytest.raises(ValueError, match="no gap gives"):
         bench(4, 50.0, 6.0, 89.99 + 1.0)
-    bouncing = replace(the, arm=arm_for(the.cam, 6000.0, 300.0))
-    with pytest.raises(ValueError, match="bounce"):
-        simulate(bouncing, 1)
+    floating = replace(the, arm=arm_for(the.cam, 150.0, None))
+    with pytest.raises(ValueError, match="misses a closing"):
+        simulate(floating, 1)
+
+
+@pytest.mark.parametrize("case", CASES[:4])
+def test_bounce_shows_while_the_other_is_open(case: tuple[int, float, float, float]) -> None:
+    the = bench(*case)
+    first, second, both = each(replace(the, arm=arm_for(the.cam, 6000.0, 300.0)))
+    for one in (first, second, both):
+        assert one.turning.trains.closing.size > 20
+    at = np.random.default_rng(2).uniform(0.0, 1.2, 100_000)
+    either = state(first.contact, at) | state(second.contact, at)
+    assert np.mean(state(both.contact, at) != either) < 1e-4
+    times = np.concatenate([first.contact.time_s, second.contact.time_s])
+    assert np.isin(both.contact.time_s, times).all()
+    # bounces of the one that touches last are hidden
+    assert (
+        both.turning.trains.closing.size
+        < sum(one.turning.trains.closing.size for one in (first, second))
+        or abs(case[2]) > 90.0 / case[0]
+    )
+    assert both.truth["bounce"] == both.truth["realized"]["bounce"]

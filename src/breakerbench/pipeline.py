@@ -26,7 +26,7 @@ from breakerbench.result.curves import (
 )
 from breakerbench.result.empty import NOT_YET, empty_bounce, empty_missed, later, without_nan
 from breakerbench.result.hand import NOT_BY_HAND, HandCheck
-from breakerbench.result.timed import HALF_UNSEEN, timing_figures
+from breakerbench.result.timed import HALF_UNSEEN, TOO_BRIEF, timing_figures
 from breakerbench.result.two_sets import ONE_SET, PointsSets, remarks, sets_table
 from breakerbench.trace import Block, EdgeTimes, Event, Header, Hole, Source
 
@@ -210,6 +210,8 @@ class Analyzer:
         bounce: dict[str, Any] | str = why.get("speed", "")
         if not bounce and self._half_unseen:
             bounce = HALF_UNSEEN
+        if not bounce and e.brief.lost:
+            bounce = TOO_BRIEF
         if not bounce:
             coil = e.response is not None and e.response.coil
             bounce = self.bounce.figures(e.least_loss_s, 1.0 / self.header.sample_rate_hz, coil)

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from breakerbench.edges.crossings import PRE, Crossings, join_crossings, no_crossings
+from breakerbench.edges.dips import is_sharp, without_far_dips
 from breakerbench.edges.levels import band_high
 from breakerbench.edges.steady import is_contact
 from breakerbench.edges.touch import learn_front, seen_rail
@@ -55,7 +56,7 @@ class Contacts:
     """Contacts in order, n of them.
 
     touch, leave    crossings (n each) of the first touch and of the opening that ends the dwell
-    settled_at      (n,) sample number of the last re-closing of the bounce (touch.at where none)
+    back            crossings (n) of the last re-closing of the bounce (the touch where none)
     again           (n, AGAIN) samples up to and with that one, less the closed level; 0: before
                     the last loss of contact
     bounces         (n,) times that the contact was lost again before half the dwell
@@ -65,7 +66,7 @@ class Contacts:
 
     touch: Crossings
     leave: Crossings
-    settled_at: Ints
+    back: Crossings
     again: Floats
     bounces: Ints
     open_in_bounce: Ints
@@ -74,10 +75,15 @@ class Contacts:
     def __len__(self) -> int:
         return len(self.bounces)
 
+    @property
+    def settled_at(self) -> Ints:
+        """(n,) sample number of the last re-closing of the bounce, of the touch where none."""
+        return self.back.at
+
     def take(self, pick: Bools | Ints | slice) -> Contacts:
         return Contacts(
-            self.touch.take(pick), self.leave.take(pick), self.settled_at[pick],
-            self.again[pick], self.bounces[pick], self.open_in_bounce[pick], self.whole[pick],
+            self.touch.take(pick), self.leave.take(pick), self.back.take(pick), self.again[pick],
+            self.bounces[pick], self.open_in_bounce[pick], self.whole[pick],
         )  # fmt: skip
 
 
@@ -89,9 +95,10 @@ def join_contacts(parts: list[Contacts]) -> Contacts:
     return Contacts(
         join_crossings([p.touch for p in parts]),
         join_crossings([p.leave for p in parts]),
+        join_crossings([p.back for p in parts]),
         *(
             np.concatenate([getattr(p, name) for p in parts])
-            for name in ("settled_at", "again", "bounces", "open_in_bounce", "whole")
+            for name in ("again", "bounces", "open_in_bounce", "whole")
         ),
     )
 
@@ -99,11 +106,17 @@ def join_contacts(parts: list[Contacts]) -> Contacts:
 def no_contacts() -> Contacts:
     none = np.empty(0, np.int64)
     return Contacts(
-        no_crossings(), no_crossings(), none, np.empty((0, AGAIN)), none, none, np.empty(0, bool)
+        no_crossings(),
+        no_crossings(),
+        no_crossings(),
+        np.empty((0, AGAIN)),
+        none,
+        none,
+        np.empty(0, bool),
     )
 
 
-def without_chatter(crossings: Crossings) -> Crossings:
+def without_chatter(crossings: Crossings, coil: bool = True) -> Crossings:
     """Crossings less the pairs that noise on a slow edge made (Schmitt trigger after the fact)."""
     for out in (True, False):
         first = np.flatnonzero(
@@ -122,6 +135,8 @@ def without_chatter(crossings: Crossings) -> Crossings:
             past = inside.max(axis=1) > band_high(pair.swing, pair.noise)
         else:
             past = inside.min(axis=1) < 0.125 * pair.swing
+            if not coil:
+                past |= is_sharp(pair, length)
         noise = first[~past]
         keep = np.ones(len(crossings), bool)
         keep[noise] = keep[noise + 1] = False
@@ -254,7 +269,7 @@ class ContactFinder:
         return self._group(coil, final=True)
 
     def _group(self, coil: bool, final: bool) -> Contacts:
-        clean = without_chatter(self._pending)
+        clean = without_chatter(self._pending, coil)
         first = np.flatnonzero(~clean.out[:-1] & clean.out[1:]) if len(clean) > 1 else np.empty(0)
         first = first.astype(np.int64)
         if not len(first):
@@ -265,6 +280,8 @@ class ContactFinder:
             if self._front is None and len(touch) < LEARN_RUNS and not final:
                 return no_contacts()
             touch, leave = self._without_ring(touch, leave)
+        else:
+            touch, leave = without_far_dips(touch, leave, self._last_leave)
         n = len(touch)
         if n < 2 or (not final and n <= reach + 2):
             return no_contacts()
@@ -344,7 +361,7 @@ class ContactFinder:
         return Contacts(
             touch=touch.pick(groups),
             leave=leave.pick(opening),
-            settled_at=touch.at[opening],
+            back=touch.pick(opening),
             again=again,
             bounces=bounces,
             open_in_bounce=gap_sum[opening] - gap_sum[groups],

@@ -15,13 +15,15 @@ from math import ceil, floor, log2
 import numpy as np
 from numpy.typing import NDArray
 
-from breakerbench.edges.levels import Levels, learn_levels, track_levels
+from breakerbench.edges.levels import DEEP, Levels, dip_begin, learn_levels, track_levels
 
 #: A working block lasts as long as this or up to twice as long, but has no more samples than that.
 BLOCK_S = 1.5
 MOST_BLOCK = 1 << 19
 #: Samples kept before and after a crossing. Sample PRE of a window is the first in the new state.
 PRE, POST = 16, 48
+#: A run of less than this share of the mean ones of its kind is a bounce's.
+BRIEF = 0.2
 #: Learning gives up on a stretch of this many samples and starts again with newer ones.
 LEARN_LIMIT = 1 << 20
 
@@ -135,6 +137,12 @@ def changes(out: NDArray[np.bool_]) -> Ints:
     return np.asarray(8 * odd[byte >> 3] + (byte & 7))
 
 
+def _bounces(change: Ints) -> bool:
+    """Whether some run between two changes is much shorter than the others of its kind."""
+    runs = np.diff(change)
+    return any(len(r) and r.min() < BRIEF * r.mean() for r in (runs[::2], runs[1::2]))
+
+
 def working_block(sample_rate_hz: float) -> int:
     """Samples of one working block, a power of two: fixed for a trace, whatever its input's blocks."""
     return min(1 << ceil(log2(max(BLOCK_S * sample_rate_hz, 64.0))), MOST_BLOCK)
@@ -189,13 +197,18 @@ class CrossingFinder:
     zero      count at which the channel reads zero volts
     per_volt  counts a volt
     known     levels learned on an earlier stretch of the same trace, tried first
+    coarse    a touch may be over before a sample falls into it: dips of the open level are looked for
+              everywhere, not only in blocks in which some contact bounces
 
     State between blocks: the levels, whether the signal is out, the last PRE + POST samples, and
     the crossings whose window is not complete yet.
     """
 
-    def __init__(self, zero: float, per_volt: float, known: Levels | None = None) -> None:
+    def __init__(
+        self, zero: float, per_volt: float, known: Levels | None = None, coarse: bool = True
+    ) -> None:
         self.levels: Levels | None = known
+        self._coarse = coarse
         self._zero = zero
         self._per_volt = per_volt
         self._waiting: list[tuple[int, Samples]] = []
@@ -205,6 +218,7 @@ class CrossingFinder:
         # Crossings whose window reaches past the samples so far: at, out, closed, swing, noise.
         self._late = np.empty((0, 5))
         self._scratch = np.empty(0, bool)
+        self._above = np.empty(0, bool)
 
     def feed(self, first: int, x: Samples) -> list[Crossings]:
         """Crossings completed by the working block ``x``, the next one of this stretch."""
@@ -236,6 +250,8 @@ class CrossingFinder:
         if self._out is not None and bool(out[0]) != self._out:
             change = np.concatenate([np.zeros(1, change.dtype), change])
         self._out = bool(out[-1])
+        if not levels.coil and (self._coarse or _bounces(change)):
+            change = self._with_dips(x, change, out, levels)
 
         rows = self._rows(change, first, out, levels)
         # Windows that reach back before this block are cut from the seam of the two.
@@ -252,6 +268,43 @@ class CrossingFinder:
         self._tail = x[-PRE - POST :].copy() if len(x) >= PRE + POST else seam[-PRE - POST :]
         pieces = ((seam, seam_start, over_seam), (x, first, rows[back:ahead]))
         return [self._gather(*piece) for piece in pieces if len(piece[2])]
+
+    def _with_dips(self, x: Samples, change: Ints, out: NDArray[np.bool_], levels: Levels) -> Ints:
+        """Changes with those into and out of dips of the open level, ``out`` with them (see ``dips``).
+
+        A dip over the edge of a working block is not seen.
+        """
+        begin = float(dip_begin(levels.swing, levels.noise))
+        if levels.swing - DEEP * begin <= levels.low:
+            return change
+        mark = levels.closed + levels.sign * (levels.swing - begin)
+        level: np.int16 | np.float32
+        if x.dtype == np.int16:
+            level = np.int16(min(max(round(mark), -32768), 32767))
+        else:
+            level = np.float32(mark)
+        above = self._above[: len(x)]
+        (np.greater if levels.sign > 0 else np.less)(x, level, out=above)
+        edge = changes(above)
+        if len(edge) and above[edge[0]]:
+            edge = edge[1:]
+        edge = edge[: len(edge) // 2 * 2]
+        # Below the open level without a crossing of the closed band.
+        place = np.searchsorted(change, edge)
+        alone = place[::2] == place[1::2]
+        if not alone.any():
+            return change
+        first, end = edge[::2][alone], edge[1::2][alone]
+        bounds = np.stack([first, end], axis=1).ravel()
+        height = (x[first[0] : end[-1]] - np.float32(levels.closed)) * np.float32(levels.sign)
+        least = np.minimum.reduceat(height, bounds[:-1] - first[0])[::2]
+        deep = out[first] & (least < levels.swing - DEEP * begin)
+        if not deep.any():
+            return change
+        bounds = bounds.reshape(-1, 2)[deep].ravel()
+        for begins, ends in bounds.reshape(-1, 2).tolist():
+            out[begins:ends] = False
+        return np.asarray(np.union1d(change, bounds), np.int64)
 
     @staticmethod
     def _rows(change: Ints, first: int, out: NDArray[np.bool_], levels: Levels) -> Floats:
@@ -281,7 +334,7 @@ class CrossingFinder:
     def _is_out(self, x: Samples, levels: Levels) -> NDArray[np.bool_]:
         """True where the sample lies outside the closed band. The hot loop of the program."""
         if len(self._scratch) < len(x):
-            self._scratch = np.empty(len(x), bool)
+            self._scratch, self._above = np.empty(len(x), bool), np.empty(len(x), bool)
         scratch = self._scratch[: len(x)]
         top, bottom = levels.closed + levels.low, levels.closed - levels.low
         upper: np.int16 | np.float32

@@ -17,6 +17,10 @@ from numpy.typing import NDArray
 #: past the second: one comparison a sample, with hysteresis.
 LOW_SHARE = 0.25
 HIGH_SHARE = 0.5
+#: A dip of the open level begins where the signal falls so far from it, in shares of the swing and in
+#: units of the noise; it is believed from DEEP times that on.
+DIP_SHARE, DIP_NOISES = 0.08, 6.0
+DEEP = 2.0
 #: The smallest swing that is taken for a contact, in units of the noise.
 MIN_SWING_NOISES = 10.0
 #: The same in steps of the converter: hum at rest on one that cuts off at closed gets no further.
@@ -41,6 +45,11 @@ def band_low(swing: Floats | float, noise: Floats | float) -> Floats:
 def band_high(swing: Floats | float, noise: Floats | float) -> Floats:
     """Distance from closed that a crossing must go past to be believed."""
     return np.maximum(HIGH_SHARE * swing, 8.0 * noise)
+
+
+def dip_begin(swing: Floats | float, noise: Floats | float) -> Floats:
+    """Distance from the open level of a dry feed at which a dip begins."""
+    return np.maximum(DIP_SHARE * swing, DIP_NOISES * noise)
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,11 +18,13 @@ from numpy.typing import NDArray
 
 from breakerbench.edges.coil import learn_coil, place_ramps
 from breakerbench.edges.crossings import POST, PRE, Crossings, middle_level, quiet_level
+from breakerbench.edges.dips import lasting
+from breakerbench.edges.levels import band_low
 from breakerbench.edges.shapes import LN2, Placed, Response
 from breakerbench.edges.touch import learn_tail, place_touches
 
 Floats = NDArray[np.float64]
-#: Times in this module are in samples, counted from the first sample in the new state.
+# Times in this module are in samples, counted from the first sample in the new state.
 COLUMNS = np.arange(PRE + POST) - PRE
 #: A sample this near to where the edge ends is no longer worth its noise.
 FLOOR = 0.02
@@ -38,6 +40,10 @@ HIDDEN_NOISES = 4.0
 BEFORE_WINDOW = 25.0
 #: Samples before the new state that may still lie on the edge.
 BACK = 4
+#: Behind a front end faster than this, in samples, brief touches may hide between two of them.
+COARSE_TAU = 0.6
+#: Of fewer closings than this nothing is learned.
+FEW = 6
 
 
 # --- steps ---------------------------------------------------------------------------------------
@@ -55,6 +61,8 @@ def closing_levels(c: Crossings, tau: float = 0.0) -> tuple[Floats, Floats]:
     """
     later = _settling(tau)
     to = quiet_level(c, PRE + 4 + later, PRE + 13 + later)
+    # Nor is the open level closed, where the contact was lost again by then.
+    to = np.where(to > band_low(c.swing, c.noise), 0.0, to)
     return middle_level(c, PRE - 10, PRE - 3), to
 
 
@@ -324,18 +332,22 @@ def with_closed(c: Crossings, closed: float) -> Crossings:
 
 
 def learn_response(
-    touch: Crossings, leave: Crossings, coil: bool, top: float, sample_s: float = np.inf
-) -> Response:
-    """Edge shapes of a trace from its first contacts (some tens of each)."""
+    touch: Crossings, leave: Crossings, coil: bool, top: float,
+    sample_s: float = np.inf, back: Crossings | None = None,
+) -> Response:  # fmt: skip
+    """Edge shapes of a trace from some tens of first contacts; back: closings that lasted, if bounced."""
     if coil:
         return learn_coil(touch, leave, top)
+    if back is not None:
+        held = lasting(back, middle_level(touch, PRE - 10, PRE - 3))
+        touch = held if len(held) >= FEW else touch
     closed = hidden_closed(touch, top)
     touch, leave = with_closed(touch, closed), with_closed(leave, closed)
     start, end = closing_levels(touch)
     open_level = float(np.median(start))
     if open_level <= 0.0:
         return Response(learn_tau(touch, start, end))
-    # What closed levels differ by, beyond the noise of the nine samples that each is taken from.
+    # What closed levels differ by, beyond the noise of the nine samples of each.
     u_closed = float(np.sqrt(max(end.var() - float((touch.noise**2).mean()) / 9.0, 0.0)))
     # Closings are steps: how they fall shows the front end alone.
     tau, u_tau = search_rise(turned(touch, start), np.maximum(start - end, 1e-9), 0.0)
@@ -347,6 +359,14 @@ def learn_response(
         # Hardly a sample falls on an edge: how often one does tells more than where.
         tau = learn_tau(touch, start, end)
         u_tau = max(0.3 * tau, 0.1)
+    if back is not None or tau < COARSE_TAU:
+        # A loss between two samples makes a fall look slower, a condenser a rise: the faster one is true.
+        quick, u_quick = search_rise(leave, np.full(len(leave), open_level), 0.0)
+        if u_quick > 0.2 * quick:
+            quick = learn_tau(leave, *opening_levels(leave, 0.0))
+            u_quick = max(0.3 * quick, 0.1)
+        if tau - quick > float(np.hypot(u_tau, u_quick)):
+            tau, u_tau = quick, u_quick
     # The least error is sharper than the truth of it: noise of the levels moves all edges alike.
     u_tau = max(u_tau, 0.05 * tau)
     rise, u_rise = search_rise(leave, np.full(len(leave), open_level), tau)

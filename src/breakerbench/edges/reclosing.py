@@ -18,7 +18,7 @@ def settled_at(contacts: Contacts, touch: Floats, response: Response) -> Floats:
     bounced = np.flatnonzero(contacts.bounces)
     if len(bounced):
         again, noise = contacts.again[bounced], contacts.touch.noise[bounced]
-        settled[bounced] = place_reclosings(contacts.settled_at[bounced], again, noise, response)
+        settled[bounced] = place_reclosings(contacts.back.at[bounced], again, noise, response)
     return settled
 
 

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from breakerbench.edges.angle import Angle
 from breakerbench.edges.average import Averages
+from breakerbench.edges.brief import Brief, place_first
 from breakerbench.edges.contact import ContactFinder, Contacts, join_contacts
 from breakerbench.edges.crossings import (
     PRE,
@@ -25,13 +26,15 @@ from breakerbench.edges.events import Instrument, Openings, join_openings
 from breakerbench.edges.index import IndexCleaner
 from breakerbench.edges.logic import LogicEdges
 from breakerbench.edges.lost import Lost
-from breakerbench.edges.place import learn_response, place_closings, place_openings
+from breakerbench.edges.place import learn_response, place_openings
 from breakerbench.edges.reclosing import settled_at
 from breakerbench.edges.shapes import Response
 from breakerbench.trace import EDGE_NAMES, Block, EdgeTimes, Header, Hole
 
 #: Contacts from which the shape of the edges is learned.
 LEARN_CONTACTS = 64
+#: Sampled more slowly, a touch of ten microseconds may lie between two samples.
+COARSE_HZ = 200e3
 #: Working blocks between two rounds of work on the few samples around crossings.
 BLOCKS_A_ROUND = 6
 
@@ -85,6 +88,7 @@ class EdgeRun:
         self._opened = 0
         self._touches = 0
         self._beyond = 0
+        self.brief = Brief()
         self._finder = self._new_finder()
         self._contacts = ContactFinder()
 
@@ -196,6 +200,7 @@ class EdgeRun:
             # Touches from beyond the converter's reach: the height they fell from is not known, and
             # is much the same all through the run.
             shape += 0.4 * r.tau * self._beyond / max(self._touches, 1)
+            shape += self.brief.u_samples
         sampled = {channel.name for channel in self.header.channels}
         stated = {c.name: c for c in self.header.edge_channels}
 
@@ -267,9 +272,9 @@ class EdgeRun:
     def _new_finder(self) -> CrossingFinder:
         if self._channel is None:
             return CrossingFinder(0.0, 1.0)
-        known = self._finder.levels if self.stretches else None
-        scale = self._channel.scale
-        return CrossingFinder(-self._channel.zero / scale, 1.0 / abs(scale), known)
+        known, scale = self._finder.levels if self.stretches else None, self._channel.scale
+        coarse = self.header.sample_rate_hz < COARSE_HZ
+        return CrossingFinder(-self._channel.zero / scale, 1 / abs(scale), known, coarse)
 
     def _scan(self, first: int, x: NDArray[np.int16] | NDArray[np.float32]) -> None:
         if self.averages is not None:
@@ -312,7 +317,7 @@ class EdgeRun:
             assert levels is not None
             self.response = learn_response(
                 first.touch, first.leave, levels.coil, self._top(first),
-                1.0 / self.header.sample_rate_hz,
+                1.0 / self.header.sample_rate_hz, first.back if first.bounces.any() else None,
             )  # fmt: skip
         self._emit(contacts)
 
@@ -322,7 +327,8 @@ class EdgeRun:
         rate = self.header.sample_rate_hz
         shift_s = self._channel.offset_s - self._channel.delay_s
         opened = place_openings(contacts.leave, self.response)
-        touched = place_closings(contacts.touch, self.response)
+        edges = (contacts.touch, contacts.leave, contacts.bounces > 0)
+        touched = place_first(*edges, self.response, self.brief)
         time_s = opened.at / rate + shift_s
         valid = contacts.whole & np.isfinite(touched.u)
         if self.averages is not None:

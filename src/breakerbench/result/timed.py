@@ -26,6 +26,11 @@ HALF_UNSEEN = (
     "also shows negative voltages would"
 )
 
+TOO_BRIEF = (
+    "the contact bounces with first touches so brief that many lie between two samples and leave no "
+    "sign: sample faster"
+)
+
 
 def timing_figures(
     e: EdgeRun, t: Timing | None, why: dict[str, str], other: int | None, half_unseen: bool
@@ -60,6 +65,9 @@ def timing_figures(
     if half_unseen:
         figures["dwell"] = blank(figures["dwell"])
         why["dwell"] = HALF_UNSEEN
+    elif e.brief.lost:
+        figures["dwell"] = blank(figures["dwell"])
+        why["dwell"] = TOO_BRIEF
     else:
         _missing_dwell(figures["dwell"], why)
     if e.reference == "none":

@@ -10,10 +10,12 @@ from numpy.typing import NDArray
 
 from breakerbench.bench.arm_for import arm_for
 from breakerbench.bench.cam import cam_for
-from breakerbench.bench.contact import Contact
+from breakerbench.bench.contact import Contact, Turning
 from breakerbench.bench.drive import Drive, Ripple
 from breakerbench.bench.model import Bench
+from breakerbench.bench.second import both as join
 from breakerbench.bench.second import second_for
+from breakerbench.bench.settling import Trains
 from breakerbench.bench.simulated import Simulated, simulate
 
 
@@ -131,3 +133,17 @@ def test_bounce_shows_while_the_other_is_open(case: tuple[int, float, float, flo
         or abs(case[2]) > 90.0 / case[0]
     )
     assert both.truth["bounce"] == both.truth["realized"]["bounce"]
+
+
+def test_a_bounce_ends_where_the_other_set_touches() -> None:
+    def turning(opens: float, closes: float, *bounces: tuple[float, float]) -> Turning:
+        edges = [np.array([[value]]) for value in (opens, closes)]
+        lost, back = np.array(bounces).reshape(-1, 2).T
+        trains = Trains(np.zeros(len(bounces), np.int64), lost, back)
+        return Turning(0, *edges, *edges, *edges, np.zeros((1, 1)), np.ones((1, 1)), trains)
+
+    first = turning(0.0, 1.0, (1.05, 1.08), (1.1, 1.3), (1.4, 1.5))
+    found = join(first, turning(0.2, 1.2, (1.25, 1.28)), alternating=False)
+    assert (found.open_s.item(), found.close_s.item()) == (0.2, 1.0)
+    assert found.trains.lost_s.tolist() == [1.05, 1.1]
+    assert found.trains.back_s.tolist() == [1.08, 1.2]

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import io
+from pathlib import Path
 from typing import Any
 
 from rich.console import Console
 
 from breakerbench.cli.advice import advice
+from breakerbench.cli.pictures import print_pictures
 from breakerbench.cli.report import print_decisions, print_result
+from breakerbench.papers.subject import Subject
 from breakerbench.papers.words import Shown
+from cli.command import breakerbench
 from papers.results import LIMITS, result, specification
 
 GAP = LIMITS + "[gap]\ndwell_change_deg_per_mm = -50.0\n"
@@ -106,3 +110,33 @@ def test_a_single_speed_is_said_once() -> None:
     said = console.file.getvalue()  # type: ignore[attr-defined]
     assert "600 rpm" in said
     assert "600 to 600" not in said
+
+
+def test_missed_openings_are_not_passed_over_in_silence() -> None:
+    found = result() | {"decisions": [_decided("dwell.mean_deg", "pass")]}
+    found["missed"] = {"openings": 0, "closings": 0}
+    assert list(advice(found, specification(GAP), Shown())) == []
+    found["missed"] = {"openings": 39, "closings": 1}
+    for spec in (specification(GAP), None):
+        said = " ".join(advice(found, spec, Shown()))
+        assert "39 openings and 1 closing did not occur" in said
+        assert "not judged" in said
+
+
+def test_a_run_by_the_drive_is_no_zero_by_hand(tmp_path: Path) -> None:
+    """Weights may have moved at 500 rpm: what is called advance from there is none."""
+    run = tmp_path / "run.bbr"
+    assert breakerbench("simulate", "--out", run, "--speed", "500", "--seconds", "2").status == 0
+    ran = breakerbench("analyze", run, "--hand", run, "--json", "out.json", folder=tmp_path)
+    assert ran.status == 2
+    assert "500 rpm" in ran.error
+    assert not (tmp_path / "out.json").exists()
+
+
+def test_pictures_that_share_a_reason_share_its_line() -> None:
+    console = Console(file=io.StringIO(), width=200, highlight=False, markup=False)
+    found = {"why": {"speed": "turned by hand", "dwell": "turned by hand"}}
+    print_pictures(console, "pictures", Subject("turned.csv", found, None, Shown()))
+    said = console.file.getvalue()  # type: ignore[attr-defined]
+    assert "No picture of dwell, dwell-by-lobe" in said
+    assert said.count("turned by hand") < 3

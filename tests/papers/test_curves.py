@@ -89,7 +89,7 @@ def test_advance_decisions_stand_beside_and_tell_the_speed() -> None:
     assert "Speed rising FAIL 6.50 ± 0.10 deg; limits 4 to 6; the worst point, at 900 rpm" in words
     assert "Hysteresis pass" in words
     words = said(page_of(ADVANCE, told=told, shown=CRANKSHAFT))
-    assert "at 900 distributor rpm" in words
+    assert "the worst point, at 1,800 crank rpm" in words
 
 
 def test_advance_without_a_specification_or_with_that_of_another_cam() -> None:

@@ -59,8 +59,9 @@ def advice(result: Mapping[str, Any], spec: Specification | None, shown: Shown) 
         else:
             yield "Clean the contacts and the ground, take off what lies across the points, turn again."
         return
-    if spec is not None:
+    if spec is not None and any(one["decision"] == "fail" for one in result["decisions"]):
         yield from _failed(result, spec, shown)
+    yield from _missed(result)
 
 
 def _failed(result: Mapping[str, Any], spec: Specification, shown: Shown) -> Iterator[str]:
@@ -86,6 +87,21 @@ def _failed(result: Mapping[str, Any], spec: Specification, shown: Shown) -> Ite
             f"Out of limits{' too' if any(what in failed for what in dwells) else ''}: "
             f"{', '.join(others)}. Turning the gap does not mend that. Which part to replace is "
             "not said yet by this version."
+        )
+
+
+def _missed(result: Mapping[str, Any]) -> Iterator[str]:
+    """Openings and closings that did not occur: a specification has no limit for them."""
+    counts = [
+        f"{n} {one if n == 1 else f'{one}s'}"
+        for one in ("opening", "closing")
+        if (n := figure(result, f"missed.{one}s"))
+    ]
+    if counts:
+        yield (
+            f"{' and '.join(counts)} did not occur. It is not judged, but a distributor in order "
+            "misses none: clean the contacts (oil, film, paper dust), look at the lead, its "
+            "insulation and the ground of the plate, then run it again."
         )
 
 

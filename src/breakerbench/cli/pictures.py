@@ -63,5 +63,6 @@ def print_pictures(console: Console, into: str, subject: Subject) -> None:
     drawn = ", ".join(stem for stem in PICTURES if stem not in without)
     text = f"Pictures in {harmless(into)}: {drawn or 'none'}"
     console.print(Text(f"{text} (each as SVG and PNG; {INDEX} shows all)" if drawn else text))
-    for stem, why in without.items():
-        console.print(Text(f"No picture of {stem}: {why}"))
+    for why in dict.fromkeys(without.values()):
+        stems = ", ".join(stem for stem in without if without[stem] == why)
+        console.print(Text(f"No picture of {stems}: {why}"))

@@ -37,6 +37,7 @@ from breakerbench.papers.subject import (
     band_of,
     settling,
 )
+from breakerbench.papers.words import Shown
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -139,11 +140,14 @@ def _marks(axes: Axes, subject: Subject) -> None:
         )  # fmt: skip
 
 
-def _place(decided: Mapping[str, Any]) -> str:
+def _place(decided: Mapping[str, Any], shown: Shown) -> str:
     """Where on the curve the worst decision stands."""
     if decided.get("at") is None or decided.get("value") is None:
-        return str(decided.get("why") or "")
-    return f"the worst point, at {decided['at']:.0f} {decided.get('at_unit') or ''}".rstrip()
+        return shown.sentence(str(decided.get("why") or ""))
+    unit = str(decided.get("at_unit") or "")
+    return (
+        f"the worst point, at {decided['at'] * shown.factor(unit):,.0f} {shown.unit(unit)}".rstrip()
+    )
 
 
 def _said(subject: Subject, limits: bool, falling: bool) -> list[tuple[str, str, str, str]]:
@@ -157,7 +161,7 @@ def _said(subject: Subject, limits: bool, falling: bool) -> list[tuple[str, str,
         items.append(
             told(subject, title, path)
             if decided is None
-            else told(subject, title, key, more=subject.shown.sentence(_place(decided)))
+            else told(subject, title, key, more=_place(decided, subject.shown))
         )
     items.append(told(subject, "Hysteresis", "advance.hysteresis_deg", "advance.u_hysteresis_deg"))
     for title, key, u_key, unit in (

@@ -153,7 +153,7 @@ def _scatter(page: Figure, axes: Axes, subject: Subject) -> None:
     whole = subject.get("scatter.range_deg")
     about = "standard deviation of the openings of a lobe"
     if whole is not None:
-        about += f"; their range {subject.shown.number(whole, 'deg')} {unit}"
+        about += f"; their range {whole * subject.shown.factor('deg'):.2f} {unit}"
     lines = panel_lines(text or subject.why(key))
     if value is not None:
         lines.append(about)

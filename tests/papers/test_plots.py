@@ -79,7 +79,7 @@ def test_figures_limits_and_aim(factor: float) -> None:
     words = said(dwell) + said(spacing)
     unit = "crank deg" if factor == 2.0 else "deg"
     assert f"mean {factor * 54:.2f} ± {factor * 0.25:.2f} {unit}; limits" in words
-    assert f"range {factor * 3.5:g} {unit}" in words
+    assert f"range {factor * 3.5:.2f} {unit}" in words
     assert ("crank rpm" in words) is (factor == 2.0)
     assert str(shown) in said(dwell)
     assert str(shown) in said(spacing)

@@ -40,6 +40,9 @@ HIDDEN_BOUNCE = (
     "shows all of it."
 )
 MOST_LOBES = 12
+#: Where more of the openings and closings than this are missing, which they were is not told surely.
+MOST_MISSED = 0.25
+MISSED_TOO_MANY = "so many openings and closings are missing that they cannot be counted"
 
 
 class Analyzer:
@@ -233,7 +236,12 @@ class Analyzer:
         if reason or t is None:
             why["missed"] = reason
         else:
-            missed = {key: getattr(t.missed, key) for key in missed}
+            counted = {key: getattr(t.missed, key) for key in missed}
+            gone = counted["openings"] + counted["closings"]
+            if gone > MOST_MISSED * counted["expected"] or 2 * counted["expected"] < self._count:
+                why["missed"] = MISSED_TOO_MANY
+            else:
+                missed = counted
         return {"bounce": bounce, "missed": missed}
 
     def _left_out(self) -> list[str]:

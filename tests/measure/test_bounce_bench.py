@@ -248,3 +248,26 @@ def test_missed_by_dirt_is_counted(share: float) -> None:
             least, most = count[1][key], count[0][key]
             assert least <= truth["missed"][key] <= most
             assert least <= found[key] <= most, (seed, key, found, least, most)
+
+
+@pytest.mark.parametrize("share", [0.03, 0.06, 0.1, 0.2])
+def test_many_missed_are_counted_or_not_told(share: float) -> None:
+    """With an encoder, of those looked at, to a twentieth; null where it is too many to be sure."""
+    told = 0
+    for seed in range(300, 306):
+        bench = random_arm_bench(
+            seed, missed_share=share, condenser=False, sample_rate_hz=250e3, lobes=4 + seed % 5,
+            speed_rpm=900.0, seconds=8.0, encoder=True,
+        )  # fmt: skip
+        truth, result = _run(bench, seed)
+        found = result["missed"]
+        if found["openings"] is None:
+            assert result["why"]["missed"]
+            assert share >= 0.1
+            continue
+        told += 1
+        looked = found["expected"] / (120 * (4 + seed % 5))
+        for key in ("openings", "closings"):
+            happened = looked * truth["missed"][key]
+            assert abs(found[key] - happened) <= 3 + 0.05 * happened
+    assert told >= 5 or share > 0.1

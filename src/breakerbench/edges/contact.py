@@ -25,10 +25,10 @@ REACH = 32
 REACH_RINGING = 64
 #: The same among all runs in the band, most of which a ring on its way through makes.
 REACH_PASSING = 192
-#: Where one in OFTEN of the runs reaches only such a share of the longest, the longest are contacts
-#: held through a missed opening: a dwell of 0.35 to 0.85 pitches against one pitch more.
-OFTEN = 6
-MISSING = (0.26, 0.46)
+#: Where one in OFTEN of the runs, bounce left out, reaches only such a share of the longest, the longest
+#: are contacts held through missed openings: a dwell of 0.35 to 0.85 pitches against one or two more.
+OFTEN = 4
+MISSING = (0.14, 0.55)
 #: An open time this share of the longest ones around begins a new contact; shorter ones are bounce.
 LONG_GAP_SHARE = 0.3
 #: With a coil, a run shorter than this share of the longest around may be a ring's.
@@ -207,12 +207,12 @@ def _near_scale(lengths: Floats, at: Ints, before: Floats, before_at: Ints, reac
     return np.maximum(*sides)
 
 
-def _often(lengths: Floats, before: Floats, reach: int) -> Floats:
-    """Length that one in OFTEN of the runs around each one reaches, from ``reach`` on either side."""
+def _often(lengths: Floats, before: Floats, reach: int, solid: Floats) -> Floats:
+    """Length that one in OFTEN of the runs of ``solid`` or more reaches, ``reach`` to either side."""
     pad = np.full(reach, -np.inf)
     values = np.concatenate([pad[len(before) :], before, lengths, pad])
     around = np.sort(np.lib.stride_tricks.sliding_window_view(values, 2 * reach + 1), axis=1)
-    rank = np.isfinite(around).sum(axis=1) // OFTEN
+    rank = (around >= solid[:, None]).sum(axis=1) // OFTEN
     return np.asarray(around[np.arange(len(around)), -1 - rank])
 
 
@@ -296,8 +296,8 @@ class ContactFinder:
         if not (lengths > 0.5 * usual_length).all():
             # Something bounces, or the speed has changed much: what is expected then follows it. Or
             # openings are missing: the longest are then a dwell and a lobe's pitch long, few of many.
-            often = _often(lengths, self._lengths, reach)
             low, high = MISSING
+            often = _often(lengths, self._lengths, reach, low * usual_length)
             missing = (often > low * usual_length) & (often < high * usual_length)
             usual_length = np.where(missing, often, usual_length)
             near = _near_scale(lengths, touch.at, self._lengths, self._begun, reach)

@@ -24,7 +24,7 @@ from breakerbench.result.curves import (
     is_mirrored,
     vacuum_table,
 )
-from breakerbench.result.empty import NOT_YET, empty_bounce, empty_missed, later, without_nan
+from breakerbench.result.empty import NOT_YET, blank, empty_bounce, empty_missed, later, without_nan
 from breakerbench.result.hand import NOT_BY_HAND, HandCheck
 from breakerbench.result.timed import HALF_UNSEEN, TOO_BRIEF, timing_figures
 from breakerbench.result.two_sets import ONE_SET, PointsSets, remarks, sets_table
@@ -42,6 +42,11 @@ HIDDEN_BOUNCE = (
 MOST_LOBES = 12
 #: Where more of the openings and closings than this are missing, which they were is not told surely.
 MOST_MISSED = 0.25
+#: And first touches that bounce may then pass for others.
+MOST_MISSED_DWELL = 0.15
+MISSED_MANY = (
+    "so many openings or closings are missing that first touches cannot be told from later ones"
+)
 MISSED_TOO_MANY = "so many openings and closings are missing that they cannot be counted"
 
 
@@ -163,6 +168,9 @@ class Analyzer:
         result["advance"], warned = advance_table(e, self.timing, why, other, self.spec, self.hand)
         result["vacuum"], noted = vacuum_table(e, self.timing, why, other)
         result |= self._contact_events(why)
+        if self._many_missed:
+            result["dwell"] = blank(result["dwell"])
+            why["dwell"] = MISSED_MANY
         result |= later(why)
         result["hand"] = empty_hand()
         why["hand"] = NOT_BY_HAND
@@ -243,6 +251,11 @@ class Analyzer:
             else:
                 missed = counted
         return {"bounce": bounce, "missed": missed}
+
+    @property
+    def _many_missed(self) -> bool:
+        m = self.timing.missed if self.timing is not None else None
+        return m is not None and m.openings + m.closings > MOST_MISSED_DWELL * m.expected > 0
 
     def _left_out(self) -> list[str]:
         n = self.timing.left_out if self.timing is not None else 0

@@ -99,3 +99,26 @@ def test_wrong_way_and_wrong_shaft(condition: str) -> None:
         assert happened["max_deg"] == pytest.approx(0.0, abs=1e-9)
         assert result["advance"]["max_deg"] == pytest.approx(0.0, abs=0.05)
         assert result["advance"]["start_rpm"] is None
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_weights_that_stick_are_followed_jump_by_jump_and_told_of(seed: int) -> None:
+    """No line follows a staircase: start and hysteresis are those of the narrow bins."""
+    converter = replace(healthy().converter, sample_rate_hz=50e3)
+    bench = replace(
+        healthy(),
+        weights=WEIGHTS,
+        drive=Drive(UP_AND_DOWN),
+        converter=converter,
+        current_range_a=None,
+    )
+    smooth = analyze(simulate(bench, seed))
+    assert not any("jumps" in text for text in smooth["warnings"])
+    made = simulate(apply(bench, "weights-sticking", "needs repair"), seed)
+    result = analyze(made)
+    found, truth = result["advance"], made.truth["advance"]
+    assert any("the weights stick" in text for text in result["warnings"])
+    assert abs(found["start_rpm"] - truth["start_rpm"]) <= max(12.0, found["u_start_rpm"])
+    # The truth is that of the slow loop; in one run they may slip elsewhere.
+    assert found["hysteresis_deg"] == pytest.approx(truth["hysteresis_deg"], rel=0.35)
+    assert found["hysteresis_deg"] > 3.0 * smooth["advance"]["hysteresis_deg"]

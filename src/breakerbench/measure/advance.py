@@ -24,7 +24,9 @@ from breakerbench.measure.advance_curve import (
     Curve,
     below_first_break,
     curve_of,
+    first_rise,
     gap_around,
+    jumps,
     lines_of,
     no_rest,
     wide_bins,
@@ -56,6 +58,10 @@ STUCK_OR_INDEX = (
 FEW = "needs a run through the speeds: three speeds or more, 100 rpm apart"
 BACKWARDS = "the openings come later with speed: the drive turns the wrong way"
 NONE = "the openings do not move with speed"
+JUMPS = (
+    "The advance goes in jumps, not along a smooth curve: the weights stick, or a spring catches. Free "
+    "and oil them, look at springs and pivots, and run it again."
+)
 
 
 def fixed_lines(lobes: int, tool: Instrument, rpm: float, rest_rpm: float) -> list[Component]:
@@ -134,6 +140,8 @@ def _hysteresis(
     up, down = lines[RISING], lines[FALLING]
     if up is None or down is None:
         return None
+    if jumps(up) or jumps(down):
+        return _hysteresis_of_jumps(curves)
     speeds = [curves[way].rpm for way in (RISING, FALLING)]
     breaks = np.concatenate([up.breaks, down.breaks])
     x = np.unique(np.concatenate([*speeds, breaks]))
@@ -144,6 +152,22 @@ def _hysteresis(
     worst = int(np.argmax(gap))
     u = [Component("line", each.u_at(float(x[worst])), curves[RISING].dof) for each in (up, down)]
     return float(gap[worst]), expanded(u, 1.0 - (1.0 - COVERAGE) / (2.0 + len(breaks)))
+
+
+def _hysteresis_of_jumps(curves: dict[int, Curve]) -> tuple[float, float] | None:
+    """The same where no line follows the curves: of the narrow bins themselves, straight between."""
+    up, down = curves[RISING], curves[FALLING]
+    x = np.unique(np.concatenate([up.rpm, down.rpm]))
+    x = x[within_measured(up.rpm, x) & within_measured(down.rpm, x)]
+    if not len(x):
+        return None
+    gap = np.abs(np.interp(x, down.rpm, down.deg) - np.interp(x, up.rpm, up.deg))
+    worst = int(np.argmax(gap))
+    u = [
+        Component("narrow bin", float(np.interp(x[worst], each.rpm, each.u_deg)), each.dof)
+        for each in (up, down)
+    ]
+    return float(gap[worst]), expanded(u, 1.0 - (1.0 - COVERAGE) / len(x))
 
 
 def empty_advance() -> dict[str, Any]:
@@ -220,6 +244,9 @@ def advance_figures(
     on_curve = abs(line.level - zero[0]) > max(FLAT_DEG, 2.0 * zero[2]) if by_hand else False
     if on_curve:
         why["advance.start_rpm"] = ON_THE_CURVE
+    elif jumps(line) and (start := first_rise(curve, line.level)) is not None:
+        figures["start_rpm"], apart = start
+        figures["u_start_rpm"] = expanded([Component("speeds beside", rectangular(apart))])
     elif len(line.breaks):
         figures["start_rpm"] = float(line.breaks[0])
         figures["u_start_rpm"] = expanded(
@@ -246,6 +273,8 @@ def advance_figures(
         why["advance.start_rpm"] = NONE
         figures["doubt"] = _still(curve, float(figures["u_max_deg"]), expected)
         warnings += [figures["doubt"]] if figures["doubt"] else []
+    if any(jumps(each) for _, each in fitted):
+        warnings.append(JUMPS)
     found = _hysteresis(lines, curves)
     if found is None:
         why["advance.hysteresis_deg"] = "needs the same speeds rising and falling"

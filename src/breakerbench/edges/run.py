@@ -238,24 +238,24 @@ class EdgeRun:
             if self.has_encoder:
                 missing = "the encoder counted on"
             for count, text in (
-                (r.missing, f"index pulses are missing: {missing}"),
-                (r.doubled, "index pulses came twice: the first of each pair was taken"),
-                (r.spurious, "index pulses came out of place and were not used"),
+                (r.missing, f"Index pulses missing: {{}}; {missing}."),
+                (r.doubled, "Index pulses that came twice: {}; the first of each pair was taken."),
+                (r.spurious, "Index pulses out of place: {}; they were not used."),
             ):
                 if count:
-                    lines.append(f"{count} {text}.")
+                    lines.append(text.format(count))
         if self.has_encoder:
             report = self.angle.encoder
             if report.mended:
-                lines.append(f"{report.mended} gaps in the encoder were mended by counting.")
+                lines.append(f"Gaps in the encoder mended by counting: {report.mended}.")
             if report.refused:
                 lines.append(
-                    f"{report.refused} stretches between gaps in the encoder were left out: what was "
-                    "lost before and after them could not be counted."
+                    f"Stretches between gaps in the encoder that were left out: {report.refused}; what "
+                    "was lost before and after them could not be counted."
                 )
             if report.index_off:
                 lines.append(
-                    f"{report.index_off} index pulses contradict the encoder and were not used."
+                    f"Index pulses that contradict the encoder and were not used: {report.index_off}."
                 )
             if not self.has_index:
                 lines.append("There is no index: which lobe is called lobe 1 is arbitrary.")

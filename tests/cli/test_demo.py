@@ -94,7 +94,8 @@ def test_folders_that_cannot_be(tmp_path: Path) -> None:
 )
 def test_which_way_the_gap_goes(dwell: float, said: str) -> None:
     """A wider gap shortens the dwell (-50 deg a mm here)."""
-    result = {"dwell": {"mean_deg": dwell, "u_deg": 0.02}, "decisions": []}
+    failed = {"what": "dwell.mean_deg", "decision": "fail"}
+    result = {"dwell": {"mean_deg": dwell, "u_deg": 0.02}, "decisions": [failed]}
     text = " ".join(advice(result, load_specification(SPECIFICATION), Shown()))
     assert said in text
     assert "check the timing" in text
@@ -102,7 +103,8 @@ def test_which_way_the_gap_goes(dwell: float, said: str) -> None:
 
 def test_nothing_to_turn_and_nothing_known() -> None:
     spec = load_specification(SPECIFICATION)
-    fine = {"dwell": {"mean_deg": 52.1, "u_deg": 0.02}, "decisions": []}
+    failed = {"what": "scatter.deg", "decision": "fail"}
+    fine = {"dwell": {"mean_deg": 52.1, "u_deg": 0.02}, "decisions": [failed]}
     assert "leave the gap" in " ".join(advice(fine, spec, Shown()))
-    unknown = {"dwell": {"mean_deg": None, "u_deg": None}, "decisions": []}
+    unknown = {"dwell": {"mean_deg": None, "u_deg": None}, "decisions": [failed]}
     assert "not measured" in " ".join(advice(unknown, spec, Shown()))

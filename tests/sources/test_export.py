@@ -26,7 +26,7 @@ from breakerbench.sources.open import open_trace
 from breakerbench.sources.stretch import Stretch
 from breakerbench.sources.write_csv import decimals_of, write_csv
 from breakerbench.sources.write_vcd import timescale, write_vcd
-from breakerbench.sources.write_wav import scales_of, write_wav
+from breakerbench.sources.write_wav import coding, scales_of, write_wav
 from breakerbench.trace import Block, Channel, EdgeChannel, EdgeTimes, Event, Header, Hole
 
 from .independent_vcd import independently_read
@@ -380,6 +380,12 @@ def test_no_text_gets_out_of_its_place(
 
 
 @many
+def test_a_scale_that_no_pcm_can_hold_goes_out_as_float() -> None:
+    assert coding(Channel("points_v", "V", scale=1e-304, zero=69.0)) is None
+    assert coding(Channel("points_v", "V", scale=0.01, zero=1000.0)) is None
+    assert coding(Channel("points_v", "V", scale=0.01)) is not None
+
+
 @given(trace=traces(), form=st.sampled_from(FORMS))
 def test_any_trace_goes_out_or_is_refused(
     tmp_path: Path, trace: tuple[Header, list[Event]], form: str

@@ -41,6 +41,8 @@ def coding(channel: Channel) -> Coding | None:
     if channel.scale == 0:
         return None
     zero = channel.zero / channel.scale
+    if not abs(zero) <= 65536.0:  # also where the division overflows
+        return None
     for factor in (256, 128, 64, 32, 16, 8, 4, 2, 1):
         shift = zero * factor
         ends = sorted((low * factor + shift, high * factor + shift))

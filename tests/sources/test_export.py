@@ -379,13 +379,13 @@ def test_no_text_gets_out_of_its_place(
     assert trace.end == 400
 
 
-@many
 def test_a_scale_that_no_pcm_can_hold_goes_out_as_float() -> None:
     assert coding(Channel("points_v", "V", scale=1e-304, zero=69.0)) is None
     assert coding(Channel("points_v", "V", scale=0.01, zero=1000.0)) is None
     assert coding(Channel("points_v", "V", scale=0.01)) is not None
 
 
+@many
 @given(trace=traces(), form=st.sampled_from(FORMS))
 def test_any_trace_goes_out_or_is_refused(
     tmp_path: Path, trace: tuple[Header, list[Event]], form: str

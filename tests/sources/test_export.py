@@ -379,6 +379,13 @@ def test_no_text_gets_out_of_its_place(
     assert trace.end == 400
 
 
+def test_figures_below_nothing_are_read_back() -> None:
+    header = dataclasses.replace(SMALL, supply_v=-6.1e-05, temperature_c=-3.5e-04)
+    says = kept(header, "csv", "run.csv", "here.bbr")
+    args = build_parser("analyze").parse_args(list(says.words[1:]))
+    assert (args.supply_v, args.temperature_c) == (-6.1e-05, -3.5e-04)
+
+
 def test_a_scale_that_no_pcm_can_hold_goes_out_as_float() -> None:
     assert coding(Channel("points_v", "V", scale=1e-304, zero=69.0)) is None
     assert coding(Channel("points_v", "V", scale=0.01, zero=1000.0)) is None

@@ -103,7 +103,9 @@ def _told(header: Header, form: str, scales: Sequence[float] | None) -> list[str
         words += ["--kind", header.kind]
     for key in ("supply_v", "series_ohm", "temperature_c"):
         if (value := getattr(header, key)) is not None:
-            words += ["--" + key.replace("_", "-"), f"{value:.9g}"]
+            option, text = "--" + key.replace("_", "-"), f"{value:.9g}"
+            # A figure that begins with a minus and ends in an exponent is taken for an option.
+            words += [f"{option}={text}"] if value < 0.0 else [option, text]
     if header.vacuum_steps and _steps_can_be_told(header):
         words += ["--vacuum", _steps(header)]
     return words

@@ -11,11 +11,10 @@ from hypothesis import settings
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 
-# Shared machines are slow at times: a test is never red for time alone.
-
 UNDER_CI = os.environ.get("CI", "").lower() in ("1", "true")
 
-# A gate looks at the same examples each time; everywhere else new ones are drawn.
+# Shared machines are slow at times: a test is never red for time alone. And a gate looks at the same
+# examples each time; everywhere else new ones are drawn.
 settings.register_profile("breakerbench", deadline=None, derandomize=UNDER_CI, print_blob=True)
 settings.load_profile("breakerbench")
 

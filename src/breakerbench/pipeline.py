@@ -16,7 +16,7 @@ from breakerbench.measure.advance import BACKWARDS
 from breakerbench.measure.bounce import SETTLE_DEG, Bounce
 from breakerbench.measure.hand import empty_hand
 from breakerbench.measure.hand_zero import HandZero
-from breakerbench.measure.timing import Timing
+from breakerbench.measure.timing import BIN_RPM, Timing
 from breakerbench.result.curves import (
     MIRRORED,
     WRONG_WAY,
@@ -216,7 +216,7 @@ class Analyzer:
         return clean
 
     def _contact_events(self, why: dict[str, str]) -> dict[str, Any]:
-        """Bounce and missed events; both need what ``_timing_figures`` found out."""
+        """Bounce and missed events; both need what ``timing_figures`` found out."""
         e, t = self.edges, self.timing
         bounce: dict[str, Any] | str = why.get("speed", "")
         if not bounce and self._half_unseen:
@@ -232,7 +232,7 @@ class Analyzer:
         elif bounce["onset_rpm"] is None:
             looked = bounce["looked_to_rpm"]
             why["bounce.onset_rpm"] = f"none found up to {looked:.0f} rpm"
-            if t is not None and t.most_rpm > looked + 50.0:
+            if t is not None and t.most_rpm > looked + BIN_RPM:
                 why["bounce.onset_rpm"] += (
                     "; at the faster speeds there are too few closings, or a sample takes too long, to "
                     "tell: stay longer at each speed, sample faster"

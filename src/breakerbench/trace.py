@@ -104,6 +104,12 @@ class Header:
                 return row
         return None
 
+    @property
+    def points_row(self) -> int | None:
+        """Row of the channel that the contact is seen in: ``points_v``, or else ``contact_v``."""
+        row = self.position("points_v")
+        return self.position("contact_v") if row is None else row
+
 
 Samples = NDArray[np.int16] | NDArray[np.float32]
 

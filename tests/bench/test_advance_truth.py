@@ -12,8 +12,8 @@ from breakerbench.bench import Bench, simulate
 from breakerbench.bench.drive import Drive
 from breakerbench.bench.random_bench import random_bench, random_sweep
 from breakerbench.bench.scenario import healthy
-from breakerbench.bench.shaft import Shaft, Weights
-from breakerbench.bench.weights import SprungWeights, weights_for
+from breakerbench.bench.shaft import Shaft
+from breakerbench.bench.weights import SprungWeights, Weights, weights_for
 from breakerbench.pipeline import analyze
 
 from .test_weights import BROKEN, COMMON, STICKING, walk

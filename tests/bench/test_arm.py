@@ -18,7 +18,8 @@ from breakerbench.bench.contact import contact_of, turn
 from breakerbench.bench.drive import Drive, Ripple, steady
 from breakerbench.bench.motion import motion
 from breakerbench.bench.settling import Dirt
-from breakerbench.bench.shaft import Shaft, Weights
+from breakerbench.bench.shaft import Shaft
+from breakerbench.bench.weights import Weights
 from breakerbench.trace import Block
 
 CAM = cam_for(4, 52.4, 0.635)

@@ -12,9 +12,8 @@ from breakerbench.bench.drive import Drive, steady
 from breakerbench.bench.faults import apply, set_condition
 from breakerbench.bench.hand import by_hand
 from breakerbench.bench.scenario import healthy
-from breakerbench.bench.shaft import Weights
 from breakerbench.bench.vacuum import VacuumUnit
-from breakerbench.bench.weights import weights_for
+from breakerbench.bench.weights import Weights, weights_for
 from breakerbench.pipeline import analyze
 
 STEPS = (

@@ -20,7 +20,8 @@ from breakerbench.bench.front_end import Converter
 from breakerbench.bench.random_bench import random_bench
 from breakerbench.bench.randomness import NormalNoise, stream
 from breakerbench.bench.sensors import Encoder, Index
-from breakerbench.bench.shaft import Shaft, Weights
+from breakerbench.bench.shaft import Shaft
+from breakerbench.bench.weights import Weights
 from breakerbench.trace import Block, EdgeTimes, Source
 
 RICH = Bench(

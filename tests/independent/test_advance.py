@@ -6,7 +6,6 @@ drive, at 4 s a speed; start 12 rpm, largest and hysteresis 0.15 deg.
 
 from __future__ import annotations
 
-import json
 from dataclasses import replace
 from typing import Any
 
@@ -21,6 +20,7 @@ from breakerbench.judge.specification import parse_specification
 from breakerbench.pipeline import analyze
 
 from .generator import TraceSource, case
+from .splits import BLOCKS, WHOLE, digits
 
 UP = ((500.0, 0.0), (800.0, 6.0), (1300.0, 10.0))
 DOWN = ((500.0, 0.0), (780.0, 6.0), (1250.0, 10.0))
@@ -141,14 +141,10 @@ def test_points_are_judged_against_the_band(high: str, verdict: str) -> None:
     assert ("advance.hysteresis_deg", None, "pass") in found
 
 
-@pytest.mark.parametrize("blocks", [(4096, 1, 777, 30011), (16384,)])
+@pytest.mark.parametrize("blocks", BLOCKS)
 def test_no_split_of_the_trace_changes_a_digit(blocks: tuple[int, ...]) -> None:
-    def run(size: int | tuple[int, ...]) -> str:
-        source, _, _ = case(6, **{**BASE, "holes": ((700_000, 712_345),), "blocks": size})
-        assert isinstance(source, TraceSource)
-        return json.dumps(analyze(source), sort_keys=True)
-
-    assert run(blocks) == run(1 << 30)
+    words = {**BASE, "holes": ((700_000, 712_345),)}
+    assert digits(6, blocks, **words) == digits(6, WHOLE, **words)
 
 
 @pytest.mark.parametrize("encoder", [True, False])

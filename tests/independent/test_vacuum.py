@@ -5,7 +5,6 @@ Common practice, no source: a hand pump takes seconds, and what is entered comes
 
 from __future__ import annotations
 
-import json
 from typing import Any
 
 import numpy as np
@@ -15,6 +14,7 @@ from breakerbench.judge.specification import parse_specification
 from breakerbench.pipeline import analyze
 
 from .generator import TraceSource, case
+from .splits import BLOCKS, WHOLE, digits
 
 STEADY = ((0.0, 700.0), (24.0, 700.0))
 #: Truth: the plate moves at these instants. Told: what the person typed.
@@ -154,11 +154,7 @@ def test_points_are_judged(high: float, verdict: str) -> None:
     assert found[-1] == verdict
 
 
-@pytest.mark.parametrize("blocks", [(4096, 1, 777, 30011), (16384,)])
+@pytest.mark.parametrize("blocks", BLOCKS)
 def test_no_split_of_the_trace_changes_a_digit(blocks: tuple[int, ...]) -> None:
-    def run(size: int | tuple[int, ...]) -> str:
-        source, _, _ = case(6, **{**BASE, "holes": ((700_000, 712_345),), "blocks": size})
-        assert isinstance(source, TraceSource)
-        return json.dumps(analyze(source), sort_keys=True)
-
-    assert run(blocks) == run(1 << 30)
+    words = {**BASE, "holes": ((700_000, 712_345),)}
+    assert digits(6, blocks, **words) == digits(6, WHOLE, **words)

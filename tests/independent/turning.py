@@ -111,7 +111,6 @@ class HandSource:
         openings = np.array(c.opening_deg)
         changes: list[tuple[float, bool]] = []
         self.forward = 0
-        jitter = {float(d): float(d) for d in openings}
         for marks, opens in ((openings, True), (openings - c.dwell_deg, False)):
             t, _, up = crossings(self.angle, marks)
             # Scatter as a shift of the instant by the speed of that moment.
@@ -124,7 +123,6 @@ class HandSource:
             t = np.sort(t + np.clip(shift, -2e-3, 2e-3))
             self.forward += int(up.sum()) if opens else 0
             changes += [(a, bool(opens == b)) for a, b in zip(t, up, strict=True)]
-        del jitter
         changes.sort()
         more = []
         for at, opens in changes:

@@ -7,10 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from breakerbench.bench.weights import Weights
-
-__all__ = ["Shaft", "Weights"]
-
 
 @dataclass(frozen=True, slots=True)
 class Shaft:

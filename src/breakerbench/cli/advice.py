@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from breakerbench.edges.hand import NO_VOLTAGE
+from breakerbench.edges.hand import CLOSED, MOVES, NO_VOLTAGE, OPEN
 from breakerbench.judge.points_sets import (
     BOTH,
     FIRST,
@@ -28,17 +28,17 @@ OF_EACH_SET = ("sets.first_dwell_deg", "sets.second_dwell_deg")
 
 #: What to do next with points that do not work, by what is seen of them.
 NEXT_BY_HAND = {
-    "always open": (
+    OPEN: (
         "The points never close: current does not get through. Look whether the gap is set much too "
         "wide, clean the contacts (oil, film, paper dust), then check the lead and the ground of the "
         "plate: with the points pressed together by a finger the voltage must fall to nearly 0."
     ),
-    "always closed": (
+    CLOSED: (
         "The points never open: the gap is closed up, the rubbing block is worn away, or the insulated "
         "terminal or the condenser is shorted to ground. Set the gap; if a strip of card between the "
         "contacts brings no voltage either, take the condenser off, then look for the short."
     ),
-    "opening and closing": (
+    MOVES: (
         "The points open and close. Next: run it at a steady speed and set the gap by the dwell."
     ),
 }

@@ -35,12 +35,11 @@ def run(args: Namespace) -> int:
     refuse_input(args.out, args.file)
     source = open_trace(args.file, import_options(args))
     try:
-        trace = _Input(args.file, source)
-        if args.from_s is None and args.to_s is None:
-            says = _write(args, form, trace)
-        else:
-            trace = _Input(args.file, Stretch(source, args.file, args.from_s, args.to_s))
-            says = _write(args, form, trace)
+        wanted: Source = source
+        if args.from_s is not None or args.to_s is not None:
+            wanted = Stretch(source, args.file, args.from_s, args.to_s)
+        trace = _Input(args.file, wanted)
+        says = _write(args, form, trace)
     finally:
         source.close()
     _say(args, form, says, trace)

@@ -139,14 +139,15 @@ def _with_second(bench: Bench, args: Namespace, dwell_deg: float) -> Bench:
 
 def weights_of(curve: Plan | None) -> SprungWeights:
     """Weights by where they start, bend and come to the stop. Raises BadInput, ValueError."""
-    start, bend, full = ADVANCE if curve is None or len(curve) != 3 else curve
-    if curve is not None and (len(curve) != 3 or start[1] != 0.0):
+    points = ADVANCE if curve is None else curve
+    if len(points) != 3 or points[0][1] != 0.0:
         raise BadInput(
             "--advance",
             "needs three points, the first of them at 0 deg",
             "give where the weights start, bend and come to the stop: 480:0,950:6.5,1750:11.5",
         )
-    return weights_for(start[0], bend, full, FRICTION_SHARE)
+    (start_rpm, _), bend, full = points
+    return weights_for(start_rpm, bend, full, FRICTION_SHARE)
 
 
 def plan_of(speed: Plan | None, seconds: float | None) -> Plan:

@@ -98,8 +98,7 @@ class Averages:
     """Collects the events of one trace; ``averaged`` gives what is to be drawn."""
 
     def __init__(self, header: Header) -> None:
-        row = header.position("points_v")
-        row = header.position("contact_v") if row is None else row
+        row = header.points_row
         self._channel = None if row is None else header.channels[row]
         self._rate = header.sample_rate_hz
         self._before, self._after = (ceil(s * self._rate) + 2 for s in (BEFORE_S, AFTER_S))

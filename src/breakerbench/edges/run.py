@@ -57,9 +57,7 @@ class EdgeRun:
         self.response: Response | None = None
         self.lost = Lost(header.sample_rate_hz)
         self.stretches = 0
-        self._row = header.position("points_v")
-        if self._row is None:
-            self._row = header.position("contact_v")
+        self._row = header.points_row
         self._channel = None if self._row is None else header.channels[self._row]
         self._samples = 0
         self._round = blocks_a_round

@@ -76,8 +76,7 @@ def curve_cases(
             why = f"not reached: measured from {points[0][0]:.0f} to {points[-1][0]:.0f} {unit}"
             if points[0][0] < x < points[-1][0]:
                 why = f"nothing was measured near {x:g} {unit}"
-            settle = Case(None, None, low, high, why=why, at=x, at_unit=unit)
-            rows.append(settle)
+            rows.append(Case(None, None, low, high, why=why, at=x, at_unit=unit))
         else:
             rows.append(Case(*found, low, high, at=x, at_unit=unit))
     yield from rows

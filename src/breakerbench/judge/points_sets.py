@@ -48,10 +48,14 @@ def possible_openings(distributor: Distributor, points_set: str | None) -> tuple
     return (lobes, 2 * lobes)
 
 
+def lobes_differ(shown: int, told: int) -> str:
+    return f"the trace shows {shown} lobes, the specification says {told}"
+
+
 def differs(shown: int, distributor: Distributor, points_set: str | None) -> str:
     """What to say where the trace shows another number of openings than it may."""
     lobes = distributor.lobes
-    said = f"the trace shows {shown} lobes, the specification says {lobes}"
+    said = lobes_differ(shown, lobes)
     if distributor.points_sets != 2 or points_set is None:
         return said
     if points_set == BOTH:

@@ -101,14 +101,12 @@ def _alone(which: str) -> Cases:
 
 
 def _scatter(result: Result, spec: Specification) -> Iterator[Case]:
-    high = stated(spec.scatter, "max_deg")
-    if high is None:
-        return
-    case = Case(result.number("scatter.deg"), result.number("scatter.u_deg"), None, high)
-    if case.value is not None and result.get("vacuum.throughout") is True:
-        why = "the vacuum was on all along, and the play of a plate under vacuum adds to it"
-        case = replace(case, verdict=UNDECIDED, why=why, settle="a run with the vacuum off")
-    yield case
+    for case in at_most("scatter", "max_deg", "scatter.deg", "scatter.u_deg")(result, spec):
+        if case.value is not None and result.get("vacuum.throughout") is True:
+            why = "the vacuum was on all along, and the play of a plate under vacuum adds to it"
+            yield replace(case, verdict=UNDECIDED, why=why, settle="a run with the vacuum off")
+        else:
+            yield case
 
 
 def _bounce(result: Result, spec: Specification) -> Iterator[Case]:

@@ -37,8 +37,8 @@ from breakerbench.measure.advance_sums import FALLING, FINE_RPM, RISING, Advance
 from breakerbench.measure.figures import UNSEEN_RIPPLE, UNSEEN_RIPPLE_AT_LOBES, expanded
 from breakerbench.measure.hand_zero import HandZero, zero_by_hand
 from breakerbench.measure.uncertainty import (
-    COVERAGE,
     Component,
+    coverage_of_each,
     rectangular,
 )
 
@@ -151,7 +151,7 @@ def _hysteresis(
     gap = np.abs(down.at(x) - up.at(x))
     worst = int(np.argmax(gap))
     u = [Component("line", each.u_at(float(x[worst])), curves[RISING].dof) for each in (up, down)]
-    return float(gap[worst]), expanded(u, 1.0 - (1.0 - COVERAGE) / (2.0 + len(breaks)))
+    return float(gap[worst]), expanded(u, coverage_of_each(2 + len(breaks)))
 
 
 def _hysteresis_of_jumps(curves: dict[int, Curve]) -> tuple[float, float] | None:
@@ -167,7 +167,7 @@ def _hysteresis_of_jumps(curves: dict[int, Curve]) -> tuple[float, float] | None
         Component("narrow bin", float(np.interp(x[worst], each.rpm, each.u_deg)), each.dof)
         for each in (up, down)
     ]
-    return float(gap[worst]), expanded(u, 1.0 - (1.0 - COVERAGE) / len(x))
+    return float(gap[worst]), expanded(u, coverage_of_each(len(x)))
 
 
 def empty_advance() -> dict[str, Any]:
@@ -238,7 +238,7 @@ def advance_figures(
     u_line = Component("line", line.u_at(float(places[top]), not by_hand), curve.dof)
     u_zero = Component("zero by hand", zero[2] if by_hand else 0.0)
     # The larger one of both ends of the last piece, which is flat: U holds for the two together.
-    figures["u_max_deg"] = expanded([u_line, u_zero, *fixed], 1.0 - 0.5 * (1.0 - COVERAGE))
+    figures["u_max_deg"] = expanded([u_line, u_zero, *fixed], coverage_of_each(2))
     warnings: list[str] = []
     slopes = line.slopes()
     on_curve = abs(line.level - zero[0]) > max(FLAT_DEG, 2.0 * zero[2]) if by_hand else False

@@ -27,6 +27,10 @@ FAR_RPM = 75.0
 AT_EDGE_RPM = 10.0
 #: A break of the curve moves the line by this or it is none.
 LEAST_DEG = 0.05
+#: Points that lie farther from the line than their noise by this factor: no smooth curve.
+JUMPY = 2.0
+#: What is a rise and no noise: this, and so many uncertainties, in three bins on end.
+RISE_DEG, RISE_NOISES = 0.1, 4.0
 ON_THE_CURVE = "the lowest speed is already on the curve"
 FEW_AT_REST = "too few revolutions at the speeds where the weights rest: stay longer there"
 
@@ -132,12 +136,6 @@ def within_measured(rpm: Floats, x: Floats) -> Bools:
     return np.asarray(near & (x >= rpm[0]) & (x <= rpm[-1]))
 
 
-#: Points that lie farther from the line than their noise by this factor: no smooth curve.
-JUMPY = 2.0
-#: What is a rise and no noise: this, and so many uncertainties, in three bins on end.
-RISE_DEG, RISE_NOISES = 0.1, 4.0
-
-
 def jumps(line: AdvanceLine) -> bool:
     """The curve goes in jumps that no line follows, as of weights that stick."""
     return line.widened > JUMPY
@@ -146,9 +144,8 @@ def jumps(line: AdvanceLine) -> bool:
 def first_rise(curve: Curve, level: float) -> tuple[float, float] | None:
     """Speed from which a curve in jumps stays above its level, and the way to the bins beside it."""
     above = curve.deg - level > np.maximum(RISE_DEG, RISE_NOISES * curve.u_deg)
-    last = np.flatnonzero(~above)
     lasting = np.flatnonzero(above[:-2] & above[1:-1] & above[2:])
-    if not len(lasting) or not len(last) or lasting[0] == 0:
+    if not len(lasting) or lasting[0] == 0:
         return None
     k = int(lasting[0])
     before, here = float(curve.rpm[k - 1]), float(curve.rpm[k])

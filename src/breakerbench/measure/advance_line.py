@@ -31,6 +31,10 @@ FORM_SHARE = 1.0
 SCALE_RPM = 1000.0
 
 
+def _raised(rpm: Floats, power: float) -> Floats:
+    return np.asarray(SCALE_RPM * (rpm / SCALE_RPM) ** power)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class AdvanceLine:
     """A broken line in a power of the speed, seen over the speed.
@@ -58,10 +62,10 @@ class AdvanceLine:
     @property
     def breaks(self) -> Floats:
         """(k,) speeds of the breaks, rising, rpm."""
-        return np.asarray(SCALE_RPM * (self.straight.breaks / SCALE_RPM) ** (1.0 / self.power))
+        return _raised(self.straight.breaks, 1.0 / self.power)
 
     def _over(self, rpm: Floats) -> Floats:
-        return np.asarray(SCALE_RPM * (np.maximum(rpm, 0.0) / SCALE_RPM) ** self.power)
+        return _raised(np.maximum(rpm, 0.0), self.power)
 
     def _steepness(self, rpm: float) -> float:
         return float(self.power * (rpm / SCALE_RPM) ** (self.power - 1.0))
@@ -114,18 +118,18 @@ def advance_line(
 
     def trial(p: float) -> tuple[BrokenLine, float]:
         if p not in tried:
-            x = SCALE_RPM * (rpm / SCALE_RPM) ** p
+            x = _raised(rpm, p)
             line = broken_line(x, deg, u_deg, least_deg, fine=False)
             tried[p] = line, float((((deg - line.at(x)) / u_deg) ** 2).sum())
         return tried[p]
 
     def line_of(p: float, u_form_rpm: float = 0.0) -> AdvanceLine:
-        x = SCALE_RPM * (rpm / SCALE_RPM) ** p
-        return AdvanceLine(refined(trial(p)[0], x, deg, u_deg), p, float(rpm[-1]), u_form_rpm)
+        line = refined(trial(p)[0], _raised(rpm, p), deg, u_deg)
+        return AdvanceLine(line, p, float(rpm[-1]), u_form_rpm)
 
     def start_of(p: float) -> float | None:
-        line = AdvanceLine(trial(p)[0], p, float(rpm[-1]), 0.0)
-        return float(line.breaks[0]) if len(line.breaks) else None
+        breaks = trial(p)[0].breaks
+        return float(_raised(breaks, 1.0 / p)[0]) if len(breaks) else None
 
     if power is not None:
         return line_of(power)

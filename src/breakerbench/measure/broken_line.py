@@ -186,21 +186,20 @@ def broken_line(x: Floats, y: Floats, u: Floats, least: float, fine: bool = True
         found.append(tried)
         squares, at = fewer, here
     while True:
-        breaks = found[-1]
-        if fine and len(breaks):
-            breaks = _moved(x, y, u, breaks, fine=True)[1]
-        breaks = breaks if _determined(x, breaks) else found[-1]
         try:
-            return _line(x, y, u, breaks, _solve(x, y, u, breaks)[1][1:])
+            line = _line(x, y, u, found[-1])
         except FitError:
             if not found[:-1]:
                 raise
             found.pop()
+        else:
+            return refined(line, x, y, u) if fine else line
 
 
-def _line(x: Floats, y: Floats, u: Floats, breaks: Floats, bends: Floats) -> BrokenLine:
+def _line(x: Floats, y: Floats, u: Floats, breaks: Floats) -> BrokenLine:
+    level, *rest = _solve(x, y, u, breaks)[1]
+    bends = np.array(rest)
     rows = _jacobian(x, breaks, bends)
-    level = _solve(x, y, u, breaks)[1][0]
     # Linearised at the minimum: its parameters are level, bends, and what the breaks still lack.
     fit = linear_fit(rows, y, u)
     widened = max(1.0, fit.residual_sd) if fit.residual_dof > 0 else 1.0
@@ -215,6 +214,6 @@ def refined(line: BrokenLine, x: Floats, y: Floats, u: Floats) -> BrokenLine:
     if not _determined(x, breaks):
         return line
     try:
-        return _line(x, y, u, breaks, _solve(x, y, u, breaks)[1][1:])
+        return _line(x, y, u, breaks)
     except FitError:
         return line

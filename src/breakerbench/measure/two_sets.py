@@ -13,10 +13,9 @@ from typing import Any
 import numpy as np
 
 from breakerbench.measure.circle import FULL, Stretch, pairing, stretch, union, wrapped
+from breakerbench.measure.timing import BIN_RPM
 from breakerbench.measure.uncertainty import rectangular
 
-#: Width of the speed bins that the angles stand in.
-BIN_RPM = 50.0
 #: How much the openings may move from one speed of a bin to another, deg per rpm, from memory.
 SLOPE = 0.03
 #: Shares of the lobe pitch by which the second opens off the first, up to which sets overlap and from

@@ -32,6 +32,11 @@ MAX_ROUNDING_LOSS = 0.02
 # --- coverage -------------------------------------------------------------------------------
 
 
+def coverage_of_each(several: int) -> float:
+    """Coverage that each of several needs so that all of them together have COVERAGE (Bonferroni)."""
+    return 1.0 - (1.0 - COVERAGE) / several
+
+
 @overload
 def coverage_factor(dof: float, coverage: float = COVERAGE) -> float: ...
 @overload

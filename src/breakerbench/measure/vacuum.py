@@ -131,7 +131,7 @@ def vacuum_figures(
             why = "the speed changed while it was held"
         if not why:
             mean = _mean(r, step.rows, tool.lock, lobes)
-            rest = _at_rest(r, before, mean) if before else "no zero"
+            rest = _at_rest(r, before or zeros, mean)
             if isinstance(rest, str) and step.kpa > 0.0:
                 rest = _at_rest(r, zeros, mean)
             if isinstance(rest, str):

@@ -1,4 +1,4 @@
-"""Speed, dwell, spacing and scatter of a run, and its advance and vacuum advance."""
+"""Speed, dwell, spacing and scatter of a run."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from typing import Any
 
 from breakerbench.edges.events import Instrument
 from breakerbench.edges.run import EdgeRun
+from breakerbench.judge.points_sets import lobes_differ
 from breakerbench.measure.figures import (
     dwell_figures,
     spacing_figures,
@@ -78,10 +79,6 @@ def timing_figures(
             reason = lobes_differ(other, e.told_lobes)
         _without_lobes(figures, why, reason)
     return figures
-
-
-def lobes_differ(shown: int, told: int) -> str:
-    return f"the trace shows {shown} lobes, the specification says {told}"
 
 
 def no_angle_of_lobes(e: EdgeRun, t: Timing | None, why: dict[str, str], other: int | None) -> str:

@@ -151,8 +151,7 @@ def _compare(
         )
         both["warnings"].append(
             "Whether both together are what the sets alone make was not checked: "
-            f"{why['sets.agrees']}. "
-            f"{AGAIN}"
+            f"{why['sets.agrees']}. {AGAIN}"
         )
     else:
         _hold_together(table, both, (first, second), beside, made)
@@ -170,8 +169,7 @@ def _say_arrangement(both: Result, found: Lag, first: Seen, spec: Specification 
         )
         warnings.append(
             f"Overlapping or alternating cannot be said: {both['why']['sets.arrangement']}. The index "
-            "may "
-            f"have moved between the recordings. {AGAIN}"
+            f"may have moved between the recordings. {AGAIN}"
         )
     elif told is not None and told != found.arrangement:
         warnings.append(
@@ -181,10 +179,8 @@ def _say_arrangement(both: Result, found: Lag, first: Seen, spec: Specification 
     if abs(found.mean_deg) <= found.u_mean_deg and found.arrangement is not None:
         warnings.append(
             f"The second set opens with the first, to within {found.u_mean_deg:.2f} deg: they may do "
-            "so, or "
-            "one set was recorded twice. Next: record the second again, with a strip of insulating "
-            "paper "
-            "in the first, and see the paper before and after."
+            "so, or one set was recorded twice. Next: record the second again, with a strip of "
+            "insulating paper in the first, and see the paper before and after."
         )
 
 
@@ -199,10 +195,8 @@ def _unsure(first: Seen, second: Seen, made: Together) -> str:
         return ""
     return (
         f"Together the sets are open for {made.least_open_deg:.2f} deg only, no more than their "
-        "scatter: "
-        "whether they open at all there hangs on chance, and is not checked. Next: set the gaps (a "
-        "wider "
-        "gap, less dwell), then measure each set again."
+        "scatter: whether they open at all there hangs on chance, and is not checked. Next: set the "
+        "gaps (a wider gap, less dwell), then measure each set again."
     )
 
 
@@ -217,8 +211,7 @@ def _never_open(both: Result, found: Lag, first: Seen) -> None:
         both["warnings"].append(
             "By the recordings of each set alone one of them is always closed, and yet both together "
             "open: one is not connected, or has been moved. Next: with both connected and at rest, "
-            "look "
-            "whether the paper is out and the leads of both sets are on the terminal."
+            "look whether the paper is out and the leads of both sets are on the terminal."
         )
         return
     why["sets.agrees"] = "together they never open, so there is no edge to compare"
@@ -231,8 +224,7 @@ def _never_open(both: Result, found: Lag, first: Seen) -> None:
     else:
         both["warnings"].append(
             "By the recordings of each set alone they never open together: the gaps are too close. "
-            "Next: "
-            "set the gap of each set alone."
+            "Next: set the gap of each set alone."
         )
 
 
@@ -255,8 +247,7 @@ def _hold_together(
     if found.agrees:
         both["notes"].append(
             "Both sets together are what the sets alone make: closed where either is, open with the "
-            "last, "
-            "touching with the first."
+            "last, touching with the first."
         )
         return
     both["warnings"].append(_what_differs(alone, beside, found, drift))
@@ -277,10 +268,8 @@ def _works_alone(alone: tuple[Seen, Seen], beside: Seen, drift: float) -> str:
         if len(one.opens) == len(beside.opens) and difference(beside, one, drift).agrees:
             return (
                 f": it is the {name} set alone that works, the {other} is not in the circuit. Next: "
-                "take the "
-                f"paper out of the {other} set, look at its lead, and measure from its insulated arm "
-                "to the "
-                "terminal with the points closed: it must be 0 ohm."
+                f"take the paper out of the {other} set, look at its lead, and measure from its "
+                "insulated arm to the terminal with the points closed: it must be 0 ohm."
             )
     return ""
 
@@ -297,8 +286,7 @@ def _what_differs(alone: tuple[Seen, Seen], beside: Seen, found: Difference, dri
         way = "later" if shift > 0.0 else "earlier"
         return (
             f"{said}: everything comes {abs(shift):.2f} deg {way}. The index, the plate or the body "
-            "was moved "
-            f"between the recordings, or the advance stood elsewhere. {AGAIN}"
+            f"was moved between the recordings, or the advance stood elsewhere. {AGAIN}"
         )
     rows = {"opening": found.late_open_deg, "touch": found.late_touch_deg}
     what, late = max(
@@ -308,10 +296,8 @@ def _what_differs(alone: tuple[Seen, Seen], beside: Seen, found: Difference, dri
     way = "later" if late > 0.0 else "earlier"
     return (
         f"{said}: the {what} of number {number} comes {abs(late):.2f} deg {way} than theirs, the "
-        "largest "
-        "difference. A gap or the plate was moved between the recordings, or one arm moves the plate "
-        "when "
-        f"the other works. {AGAIN}"
+        "largest difference. A gap or the plate was moved between the recordings, or one arm moves "
+        f"the plate when the other works. {AGAIN}"
     )
 
 
@@ -328,8 +314,7 @@ def remarks(
     if points_set is None:
         said = (
             f"{UNTOLD[0].upper()}{UNTOLD[1:]}: say so with --points-set first, second or both. All is "
-            "measured; "
-            "what hangs on it is not judged."
+            "measured; what hangs on it is not judged."
         )
         if lobes == 2 * spec.distributor.lobes:
             said += (
@@ -342,7 +327,6 @@ def remarks(
     if arrangement(spec.distributor) is None and "index" not in reference:
         notes.append(
             "Without an index it is not told whether the two sets overlap or alternate: a firing "
-            "order in "
-            "the specification would."
+            "order in the specification would."
         )
     return notes, []

@@ -199,10 +199,14 @@ def names_of(header: Header) -> list[str]:
     return [name if plain[n] else f"channel_{n}" for n, name in enumerate(names)]
 
 
-def values(channel: Channel, samples: Samples) -> NDArray[np.float32]:
-    """Samples in the unit of their channel."""
+def values(channel: Channel, samples: Samples, where: str) -> NDArray[np.float32]:
+    """Samples in the unit of their channel. Raises BadInput where float32 cannot hold them."""
     if samples.dtype == np.float32 and (channel.scale, channel.zero) == (1.0, 0.0):
-        return np.asarray(samples, np.float32)
-    with np.errstate(over="ignore"):
-        scaled = channel.zero + channel.scale * samples.astype(np.float64)
-        return scaled.astype(np.float32)
+        found = np.asarray(samples, np.float32)
+    else:
+        with np.errstate(over="ignore"):
+            scaled = channel.zero + channel.scale * samples.astype(np.float64)
+            found = scaled.astype(np.float32)
+    if not np.isfinite(found).all():
+        raise BadInput(where, f"{channel.name} is beyond float32", "check its scale")
+    return found

@@ -16,7 +16,6 @@ import pyarrow  # type: ignore[import-untyped]
 import pyarrow.csv  # type: ignore[import-untyped]
 from numpy.typing import NDArray
 
-from breakerbench.errors import BadInput
 from breakerbench.sources.paired import Levels, Returns, names_of, paired, starts, values
 from breakerbench.trace import Source
 
@@ -59,10 +58,7 @@ def write_csv(
             numbers = np.arange(block.first, block.first + len(block))
             columns = [_fixed(numbers, period_s, decimals)]
             for channel, samples in zip(header.channels, block.samples, strict=True):
-                column = values(channel, samples)
-                if not np.isfinite(column).all():
-                    raise BadInput(where, f"{channel.name} is beyond float32", "check its scale")
-                columns.append(pyarrow.array(column))
+                columns.append(pyarrow.array(values(channel, samples, where)))
             for level in levels.of(block, edges).values():
                 columns.append(pyarrow.array(level.astype(np.int8)))
             sink = pyarrow.BufferOutputStream()

@@ -75,9 +75,7 @@ def write_vcd(
             ticks = np.rint(numbers * scale).astype(np.int64)
             parts: list[Any] = ["#", pyarrow.array(ticks).cast(pyarrow.string())]
             for channel, samples, code in zip(header.channels, block.samples, ident, strict=True):
-                column = values(channel, samples)
-                if not np.isfinite(column).all():
-                    raise BadInput(where, f"{channel.name} is beyond float32", "check its scale")
+                column = values(channel, samples, where)
                 # The fewest digits that are the same float32 again.
                 parts += ["\nr", pyarrow.array(column).cast(pyarrow.string()), f" {code}"]
             parts += ["\n", ""]  # the last one stands between the parts

@@ -134,10 +134,7 @@ def _frames(
         zip(source.header.channels, block.samples, strict=True)
     ):
         if coded is None:
-            column = values(channel, samples)
-            if not np.isfinite(column).all():
-                raise BadInput(where, f"{channel.name} is beyond float32", "check its scale")
-            frames[:, row] = column
+            frames[:, row] = values(channel, samples, where)
         elif samples.dtype != np.int16:
             raise BadInput(where, "changes from counts to fractions", "export it as CSV")
         else:

@@ -81,15 +81,14 @@ class HandTrace:
         self.header = header
         self.lost = Lost(header.sample_rate_hz)
         self._samples = 0
-        self._row = header.position("points_v")
-        if self._row is None:
-            self._row = header.position("contact_v")
+        self._row = header.points_row
         self._size = max(1, round(GROUP_S * header.sample_rate_hz))
         block = self._size * PIECE
         self._chunk = Rechunk(block)
         self._join = 1
         self._kept = 0
         self._parts: list[list[Any]] = []  # stretches: number of the first group, means
+        self._fresh = True  # what comes begins a stretch
         self._holes: list[tuple[float, float]] = []
         self._logic = {
             row: (Rechunk(block), LogicEdges(c.name, header.sample_rate_hz, c.offset_s - c.delay_s))
@@ -130,6 +129,7 @@ class HandTrace:
         rate = self.header.sample_rate_hz
         self.lost.add(hole)
         self._rest()
+        self._fresh = True  # also a hole of no samples: something was lost there
         self._holes.append((hole.first / rate, hole.end / rate))
         for _, logic in self._logic.values():
             logic.cut()
@@ -159,8 +159,8 @@ class HandTrace:
             return
         means = x[skip : skip + whole].reshape(-1, size).mean(axis=1, dtype=np.float64)
         number = (first + skip) // size
-        last = self._parts[-1] if self._parts else None
-        if last is not None and last[0] + sum(map(len, last[1])) == number and not self._fresh:
+        last = None if self._fresh else self._parts[-1]
+        if last is not None and last[0] + sum(map(len, last[1])) == number:
             last[1].append(means.astype(np.float32))
         else:
             self._parts.append([number, [means.astype(np.float32)]])
@@ -168,8 +168,6 @@ class HandTrace:
         self._kept += len(means)
         if self._kept > MOST_GROUPS and self._join < PIECE:
             self._halve()
-
-    _fresh = True
 
     def _halve(self) -> None:
         self._join *= 2

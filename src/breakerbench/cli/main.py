@@ -33,6 +33,7 @@ VERBS = {
     "analyze": "measure a recording or import, decide against a specification",
     "export": "a recording or import as CSV, WAV or VCD for other programs",
     "simulate": "a recording from the simulated bench, its truth beside it",
+    "coil": "coil, resistor and supply worked out: are they right for each other, what to fit",
     "spec": "the specification library: list, show, check, new",
 }
 

@@ -43,6 +43,8 @@ class Channel:
                  closing, s (the common part cancels in every figure of one channel)
     rail_counts  lowest and highest count that the converter can give; a sample there is clipped.
                  None where not known
+    u_gain       standard uncertainty of ``scale``, as a share; None where nobody stated one
+    u_zero       standard uncertainty of ``zero``, in ``unit``; None where nobody stated one
     """
 
     name: str
@@ -53,6 +55,8 @@ class Channel:
     delay_s: float = 0.0
     u_delay_s: float = 0.0
     rail_counts: tuple[float, float] | None = None
+    u_gain: float | None = None
+    u_zero: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +84,8 @@ class Header:
     simulated       True for anything that a simulator made; shown on every screen, file and paper
     origin          where the trace comes from, for people: file format, board, simulated bench
     supply_v, series_ohm, temperature_c   what no channel does, as told by the person; None unknown
+    probe_ohm       resistance of the instrument across the condenser, ohm; None unknown
+    u_supply_share, u_series_share   standard uncertainties of what was told, as shares; None unknown
     vacuum_steps    (seconds, kPa) pairs of the vacuum applied by hand; empty where none was
     notes           free text pairs carried along, never interpreted
     """
@@ -94,6 +100,9 @@ class Header:
     supply_v: float | None = None
     series_ohm: float | None = None
     temperature_c: float | None = None
+    probe_ohm: float | None = None
+    u_supply_share: float | None = None
+    u_series_share: float | None = None
     vacuum_steps: tuple[tuple[float, float], ...] = ()
     notes: Mapping[str, Any] = field(default_factory=dict)
 

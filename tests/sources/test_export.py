@@ -84,8 +84,12 @@ def test_what_is_read_back(tmp_path: Path, form: str, events: list[Event]) -> No
     path = tmp_path / f"a.{form}"
     header, trace = read_back(export(path, form, HEADER, events))
     ours = whole(HEADER, events)
-    for field in ("kind", "simulated", "encoder_pulses", "temperature_c", "vacuum_steps"):
+    fields = ("kind", "simulated", "encoder_pulses", "temperature_c", "vacuum_steps", "probe_ohm")
+    for field in fields:
         assert getattr(header, field) == getattr(HEADER, field), field
+    assert header.u_series_share == pytest.approx(0.005, rel=1e-8)
+    assert header.u_supply_share is None
+    assert [c.u_gain for c in header.channels[:2]] == [None, pytest.approx(0.002, rel=1e-8)]
     assert header.sample_rate_hz == HEADER.sample_rate_hz
     # A time offset can only be told as a delay the other way.
     delays = {c.name: c.delay_s for c in (*header.channels, *header.edge_channels)}

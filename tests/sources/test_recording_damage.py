@@ -421,6 +421,12 @@ def header_cases() -> Iterator[tuple[Any, str]]:
             yield good | {"channels": [channel | {key: value}]}, f"{key} is not a number"
     yield good | {"channels": [channel | {"scale": 0}]}, "scale is zero"
     yield good | {"channels": [channel | {"u_delay_s": -1}]}, "u_delay_s is negative"
+    for key in ("u_gain", "u_zero"):
+        yield good | {"channels": [channel | {key: -1}]}, f"{key} is negative"
+        yield good | {"channels": [channel | {key: "1"}]}, f"{key} is not a number"
+    yield good | {"probe_ohm": 0}, "probe_ohm is not above 0"
+    yield good | {"u_series_share": -0.1}, "u_series_share is negative"
+    yield good | {"u_supply_share": []}, "u_supply_share is not a number"
     for rails in (3, [1], [1, "2"], [2, 1], [1, 2, 3]):
         yield good | {"channels": [channel | {"rail_counts": rails}]}, "rail_counts"
     for rate in (-1, 0, 1e10, "fast", None, True):

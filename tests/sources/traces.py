@@ -25,14 +25,17 @@ TICK_S = 16e-9
 HEADER = Header(
     250e3,
     (
-        Channel("points_v", "V", 0.01, -0.5, 0.0, 5e-6, 1e-7, (-2048.0, 2047.0)),
-        Channel("current_a", "A", 0.003, offset_s=2e-6),
+        Channel("points_v", "V", 0.01, -0.5, 0.0, 5e-6, 1e-7, (-2048.0, 2047.0), u_zero=0.01),
+        Channel("current_a", "A", 0.003, offset_s=2e-6, u_gain=0.002),
     ),
     (EdgeChannel("index", TICK_S, 1e-6), EdgeChannel("encoder", TICK_S, 0.0, 0.01)),
     encoder_pulses=360,
     simulated=True,
     origin="made for a test",
     temperature_c=20.0,
+    series_ohm=47.0,
+    u_series_share=0.005,
+    probe_ohm=10e6,
     vacuum_steps=((0.0, 0.0), (10.0, 20.0)),
     notes={"bench": "ours", "levels": [1, 2.5, None]},
 )

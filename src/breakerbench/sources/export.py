@@ -7,19 +7,22 @@ told is told again on the command line; what it cannot be told is named.
 from __future__ import annotations
 
 import json
+import math
 import os
 import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from breakerbench.sources.files import printable
-from breakerbench.sources.options import CHANNEL_NAMES, MAX_DELAY_S
+from breakerbench.sources.options import CHANNEL_NAMES, MAX_DELAY_S, TOLD_ACCURACY
 from breakerbench.sources.write_vcd import timescale
 from breakerbench.trace import Header
 
 #: Format -> what it is called.
 FORMS = {"csv": "CSV", "wav": "WAV", "vcd": "VCD", "bbr": "a recording"}
 _MAX_NOTES = 50
+#: What a person tells of a trace, each by an option of its own name.
+TOLD_ONCE = ("supply_v", "series_ohm", "temperature_c", "probe_ohm")
 _MAX_FACT = 180  # an import keeps 200 characters of a line
 
 
@@ -54,7 +57,7 @@ def kept(
         f"kind: {header.kind}",
         f"sample_rate_hz: {header.sample_rate_hz!r}",
     ]
-    for key in ("encoder_pulses", "supply_v", "series_ohm", "temperature_c"):
+    for key in (*TOLD_ONCE, "encoder_pulses"):
         if (value := getattr(header, key)) is not None:
             facts.append(f"{key}: {value!r}")
     if header.vacuum_steps:
@@ -101,11 +104,13 @@ def _told(header: Header, form: str, scales: Sequence[float] | None) -> list[str
         words += ["--encoder-pulses", str(header.encoder_pulses)]
     if header.kind != "run":
         words += ["--kind", header.kind]
-    for key in ("supply_v", "series_ohm", "temperature_c"):
+    for key in TOLD_ONCE:
         if (value := getattr(header, key)) is not None:
             option, text = "--" + key.replace("_", "-"), f"{value:.9g}"
             # A figure that begins with a minus and ends in an exponent is taken for an option.
             words += [f"{option}={text}"] if value < 0.0 else [option, text]
+    for name, u in _accuracies(header).items():
+        words += ["--accuracy", f"{name}={100 * math.sqrt(3) * u:.9g}"]
     if header.vacuum_steps and _steps_can_be_told(header):
         words += ["--vacuum", _steps(header)]
     return words
@@ -115,6 +120,13 @@ def _delays(header: Header) -> dict[str, float]:
     """Delay that an import is told: it knows no time offset, so that is in it."""
     sampled = {c.name: c.delay_s - c.offset_s for c in header.channels}
     return sampled | {e.name: e.delay_s for e in header.edge_channels}
+
+
+def _accuracies(header: Header) -> dict[str, float]:
+    """Standard uncertainties, as shares, of what has one that is stated."""
+    stated = {c.name: c.u_gain for c in header.channels if c.name in CHANNEL_NAMES}
+    stated |= {name: getattr(header, key) for name, key in TOLD_ACCURACY.items()}
+    return {name: u for name, u in stated.items() if u is not None}
 
 
 def _steps(header: Header) -> str:
@@ -157,6 +169,11 @@ def _lost(header: Header, form: str) -> list[str]:
     lost += [
         f"uncertainty of the delay of {c.name}, {c.u_delay_s:.3g} s: figures get too small a one"
         for c in uncertain
+    ]
+    lost += [
+        f"uncertainty of the zero of {c.name}, {c.u_zero:.3g} {c.unit}"
+        for c in header.channels
+        if c.u_zero is not None
     ]
     lost += [
         f"uncertainty of the places of the pulses of {e.name}, {e.u_position_deg:.3g} deg"

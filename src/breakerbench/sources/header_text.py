@@ -106,6 +106,9 @@ def _header(plain: dict[str, Any]) -> Header:
         supply_v=_optional(plain, "supply_v"),
         series_ohm=_optional(plain, "series_ohm"),
         temperature_c=_optional(plain, "temperature_c"),
+        probe_ohm=_positive(plain, "probe_ohm"),
+        u_supply_share=_not_negative(plain, "u_supply_share"),
+        u_series_share=_not_negative(plain, "u_series_share"),
         vacuum_steps=tuple(steps),
         notes=notes,
     )
@@ -136,6 +139,8 @@ def _channel(item: Any, where: str) -> Channel:
         delay_s=_number(plain, "delay_s", 0.0, where),
         u_delay_s=u_delay_s,
         rail_counts=rails,
+        u_gain=_not_negative(plain, "u_gain", where),
+        u_zero=_not_negative(plain, "u_zero", where),
     )
 
 
@@ -188,8 +193,22 @@ def _number(plain: dict[str, Any], key: str, default: float | None, where: str =
     return _finite(plain.get(key, default), _join(where, key))
 
 
-def _optional(plain: dict[str, Any], key: str) -> float | None:
-    return None if plain.get(key) is None else _number(plain, key, None)
+def _optional(plain: dict[str, Any], key: str, where: str = "") -> float | None:
+    return None if plain.get(key) is None else _number(plain, key, None, where)
+
+
+def _not_negative(plain: dict[str, Any], key: str, where: str = "") -> float | None:
+    value = _optional(plain, key, where)
+    if value is not None and value < 0:
+        raise HeaderError(f"{_join(where, key)} is negative")
+    return value
+
+
+def _positive(plain: dict[str, Any], key: str) -> float | None:
+    value = _optional(plain, key)
+    if value is not None and value <= 0:
+        raise HeaderError(f"{key} is not above 0")
+    return value
 
 
 def _finite(value: Any, where: str) -> float:

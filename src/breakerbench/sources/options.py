@@ -14,6 +14,10 @@ MAX_ENCODER_PULSES = 1_000_000
 MAX_RATE_HZ = 1e9
 #: No front end shows a step later than this, s: a longer one is a slip of the pen.
 MAX_DELAY_S = 0.01
+#: An instrument less true than this measures nothing, percent.
+MAX_ACCURACY_PERCENT = 50.0
+#: What is told by a person may be told with its accuracy too: its name, and the field of the header.
+TOLD_ACCURACY: Mapping[str, str] = {"supply": "u_supply_share", "series": "u_series_share"}
 #: Every channel that an import may have.
 CHANNEL_NAMES: tuple[str, ...] = (*SAMPLED_UNITS, *EDGE_NAMES)
 
@@ -25,8 +29,10 @@ class ImportOptions:
     columns        channel name (or time_s) -> column name (CSV) or number (WAV)
     scales         channel name (or time_s) -> units of the channel per unit of the file
     delays         channel name -> delay of its front end, s
+    accuracies     channel name, or one of TOLD_ACCURACY -> limits of its error, percent of the value
     kind           one of trace.KINDS
     supply_v, series_ohm, temperature_c   what no channel does; None where not told
+    probe_ohm      resistance of the instrument across the condenser; None where not told
     encoder_pulses pulses of the encoder a revolution
     sample_rate_hz of a CSV that has no column of times
     vacuum_steps   (seconds from the first sample, kPa of vacuum) pairs
@@ -42,6 +48,8 @@ class ImportOptions:
     encoder_pulses: int | None = None
     vacuum_steps: tuple[tuple[float, float], ...] = ()
     sample_rate_hz: float | None = None
+    accuracies: Mapping[str, float] = field(default_factory=dict)
+    probe_ohm: float | None = None
 
     def __post_init__(self) -> None:
         for option, mapping in (
@@ -59,6 +67,15 @@ class ImportOptions:
         for name, delay_s in self.delays.items():
             if not abs(delay_s) <= MAX_DELAY_S:
                 raise BadInput(f"--delay {name}", f"{delay_s:g} is no delay", "seconds, as 4e-6")
+        for name, percent in self.accuracies.items():
+            if name not in SAMPLED_UNITS and name not in TOLD_ACCURACY:
+                known = ", ".join((*SAMPLED_UNITS, *TOLD_ACCURACY))
+                raise BadInput(f"--accuracy {name}", "has no accuracy to tell", f"one of {known}")
+            if not 0 <= percent <= MAX_ACCURACY_PERCENT:
+                what = f"{percent:g} % is no accuracy to measure with"
+                raise BadInput(f"--accuracy {name}", what, f"0 to {MAX_ACCURACY_PERCENT:g} percent")
+        if self.probe_ohm is not None and not 0 < self.probe_ohm < math.inf:
+            raise BadInput("--probe-ohm", f"{self.probe_ohm:g} is none", "above 0 ohm, as 10e6")
         if self.kind not in KINDS:
             raise BadInput(f"--kind {self.kind}", "no such kind", "one of " + ", ".join(KINDS))
         told = (("supply-v", self.supply_v), ("series-ohm", self.series_ohm))
@@ -101,8 +118,15 @@ class ImportOptions:
     def told_besides(self, header: Header) -> Header:
         """The header with what no channel tells but the person does."""
         kind = header.kind if self.kind == "run" else self.kind
-        values = ("supply_v", "series_ohm", "temperature_c", "encoder_pulses")
+        values = ("supply_v", "series_ohm", "temperature_c", "encoder_pulses", "probe_ohm")
         told = {name: getattr(self, name) for name in values if getattr(self, name) is not None}
+        # Limits of an error of which nothing more is known: JCGM 100, 4.3.7.
+        shares = {name: percent / 100 / math.sqrt(3) for name, percent in self.accuracies.items()}
+        told |= {TOLD_ACCURACY[name]: u for name, u in shares.items() if name in TOLD_ACCURACY}
+        told["channels"] = tuple(
+            dataclasses.replace(c, u_gain=shares[c.name]) if c.name in shares else c
+            for c in header.channels
+        )
         if self.vacuum_steps:
             told["vacuum_steps"] = tuple(self.vacuum_steps)
         return dataclasses.replace(header, kind=kind, **told)

@@ -101,6 +101,7 @@ class Batch:
     interval    (n,) samples since the opening before; NaN for the first of a stretch
     seen        (n,) the first touch was seen
     held        the samples, from before each touch to its ``next_at`` at least
+    coil        the points switch a coil
     """
 
     number: Ints
@@ -111,6 +112,7 @@ class Batch:
     interval: Floats
     seen: Bools
     held: Held
+    coil: bool = True
 
     def __len__(self) -> int:
         return len(self.number)
@@ -129,6 +131,7 @@ class Cycles:
         self._held = Held(header)
         self._takers = takers
         self._number = 0
+        self._coil = True
         self._waiting = np.empty((0, 4))  # touch, settled, open, seen
         self._before = np.nan  # the opening before the first that waits
 
@@ -139,9 +142,11 @@ class Cycles:
             self._held.add(block)
 
     def contacts(
-        self, touch_at: Floats, settled_at: Floats, open_at: Floats, seen: Bools, scanned: int
-    ) -> None:
+        self, touch_at: Floats, settled_at: Floats, open_at: Floats, seen: Bools, scanned: int,
+        coil: bool = True,
+    ) -> None:  # fmt: skip
         """Contacts in order that have become certain; ``scanned``: number of the next working block."""
+        self._coil = coil
         new = np.stack([touch_at, settled_at, open_at, seen.astype(float)], axis=1)
         rows = np.concatenate([self._waiting, new])
         # The last one waits for the touch after it.
@@ -171,7 +176,7 @@ class Cycles:
         kept = np.where(np.isfinite(touch), touch, opened) >= scanned - KEEP
         batch = Batch(
             number[kept], touch[kept], settled[kept], opened[kept], next_at[kept],
-            interval[kept], seen[kept] != 0.0, self._held,
+            interval[kept], seen[kept] != 0.0, self._held, self._coil,
         )  # fmt: skip
         if len(batch):
             for taker in self._takers:

@@ -22,13 +22,15 @@ from breakerbench.edges.crossings import (
     Rechunk,
     working_block,
 )
+from breakerbench.edges.cycles import Cycles
 from breakerbench.edges.events import Instrument, Openings, join_openings
 from breakerbench.edges.index import IndexCleaner
 from breakerbench.edges.logic import LogicEdges
 from breakerbench.edges.lost import Lost
 from breakerbench.edges.place import learn_response, place_openings
 from breakerbench.edges.reclosing import settled_at
-from breakerbench.edges.shapes import Response
+from breakerbench.edges.remarks import remarks
+from breakerbench.edges.shapes import LN2, Response
 from breakerbench.trace import EDGE_NAMES, Block, EdgeTimes, Header, Hole
 
 #: Contacts from which the shape of the edges is learned.
@@ -53,12 +55,15 @@ class EdgeRun:
     ) -> None:
         self.header = header
         self.averages: Averages | None = None  # for pictures; without, it costs nothing
+        self.cycles: Cycles | None = None  # for the electrical figures; the same
         self.told_lobes = told_lobes
         self.response: Response | None = None
         self.lost = Lost(header.sample_rate_hz)
         self.stretches = 0
         self._row = header.points_row
         self._channel = None if self._row is None else header.channels[self._row]
+        delay_s = 0.0 if self._channel is None else self._channel.delay_s
+        self._told_tau = delay_s * header.sample_rate_hz / LN2
         self._samples = 0
         self._round = blocks_a_round
         self._since = 0
@@ -86,9 +91,10 @@ class EdgeRun:
         self._opened = 0
         self._touches = 0
         self._beyond = 0
+        self._scanned = 0
         self.brief = Brief()
         self._finder = self._new_finder()
-        self._contacts = ContactFinder()
+        self._contacts = ContactFinder(self._told_tau)
 
     # --- input ---
 
@@ -96,6 +102,8 @@ class EdgeRun:
         self._samples += len(block)
         if self._row is None or not len(block):
             return []
+        if self.cycles is not None:
+            self.cycles.block(block)
         for row, (chunk, logic) in self._logic.items():
             for first, x in chunk.feed(block.first, block.samples[row]):
                 self.edge_times(logic.feed(first, x), sampled=True)
@@ -122,7 +130,7 @@ class EdgeRun:
         if self.averages is not None:
             self.averages.cut()
         self._finder = self._new_finder()
-        self._contacts = ContactFinder()
+        self._contacts = ContactFinder(self._told_tau)
         self._opened = 0
         return found
 
@@ -137,6 +145,8 @@ class EdgeRun:
             self._scan(*rest)
         self._crossings += self._finder.finish()
         found = self._round_of_work(final=True)
+        if self.cycles is not None:
+            self.cycles.cut(self._scanned)
         self.stretches += 1
         return found
 
@@ -226,44 +236,8 @@ class EdgeRun:
 
     def notes(self) -> list[str]:
         """What was mended or left out, in sentences for people."""
-        lines = []
-        cleaner = self.angle.cleaner
-        if cleaner is not None:
-            r = cleaner.report
-            if r.inverted:
-                lines.append("The index line idles high: it was read upside down.")
-            missing = "their revolutions were left out"
-            if self.has_encoder:
-                missing = "the encoder counted on"
-            for count, text in (
-                (r.missing, f"Index pulses missing: {{}}; {missing}."),
-                (r.doubled, "Index pulses that came twice: {}; the first of each pair was taken."),
-                (r.spurious, "Index pulses out of place: {}; they were not used."),
-            ):
-                if count:
-                    lines.append(text.format(count))
-        if self.has_encoder:
-            report = self.angle.encoder
-            if report.mended:
-                lines.append(f"Gaps in the encoder mended by counting: {report.mended}.")
-            if report.refused:
-                lines.append(
-                    f"Stretches between gaps in the encoder that were left out: {report.refused}; what "
-                    "was lost before and after them could not be counted."
-                )
-            if report.index_off:
-                lines.append(
-                    f"Index pulses that contradict the encoder and were not used: {report.index_off}."
-                )
-            if not self.has_index:
-                lines.append("There is no index: which lobe is called lobe 1 is arbitrary.")
-        if self.response is not None and self.response.rise > 0.0:
-            rise_us = self.response.rise / self.header.sample_rate_hz * 1e6
-            lines.append(
-                f"A condenser lies across the points (rise of {rise_us:.0f} microseconds): "
-                "openings were taken back to where the rise begins."
-            )
-        return lines
+        rise_s = self.response.rise / self.header.sample_rate_hz if self.response else 0.0
+        return remarks(self.angle, self.has_encoder, self.has_index, rise_s)
 
     # --- work ---
 
@@ -278,6 +252,7 @@ class EdgeRun:
         if self.averages is not None:
             self.averages.samples(first, x)
         self._crossings += self._finder.feed(first, x)
+        self._scanned = first + len(x)
 
     def _work(self, first: int, x: NDArray[np.int16] | NDArray[np.float32]) -> list[Openings]:
         self._scan(first, x)
@@ -316,6 +291,7 @@ class EdgeRun:
             self.response = learn_response(
                 first.touch, first.leave, levels.coil, self._top(first),
                 1.0 / self.header.sample_rate_hz, first.back if first.bounces.any() else None,
+                self._told_tau,
             )  # fmt: skip
         self._emit(contacts)
 
@@ -326,11 +302,17 @@ class EdgeRun:
         shift_s = self._channel.offset_s - self._channel.delay_s
         opened = place_openings(contacts.leave, self.response)
         edges = (contacts.touch, contacts.leave, contacts.bounces > 0)
-        touched = place_first(*edges, self.response, self.brief)
+        cleaner = self.angle.cleaner
+        lobes = self.told_lobes if cleaner is None else cleaner.lobes
+        touched = place_first(*edges, self.response, self.brief, lobes)
         time_s = opened.at / rate + shift_s
         valid = contacts.whole & np.isfinite(touched.u)
+        settled = settled_at(contacts, touched.at, self.response)
         if self.averages is not None:
             self.averages.contacts(touched.at, opened.at, valid)
+        if self.cycles is not None:
+            edges_at = (touched.at, settled, opened.at)
+            self.cycles.contacts(*edges_at, valid, self._scanned, self.response.coil)
         n = len(contacts)
         self._touches += n
         if self.response.coil:
@@ -353,7 +335,7 @@ class EdgeRun:
                 touch_deg=none,
                 u_open_s=opened.u / rate,
                 u_touch_s=np.nan_to_num(touched.u) / rate,
-                settled_s=settled_at(contacts, touched.at, self.response) / rate + shift_s,
+                settled_s=settled / rate + shift_s,
                 lost_s=contacts.open_in_bounce / rate,
                 valid=valid,
             )

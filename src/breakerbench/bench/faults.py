@@ -18,6 +18,7 @@ from breakerbench.bench.advance_faults import ADVANCE_FAULTS
 from breakerbench.bench.arm_for import healthy_arm, restitution_for
 from breakerbench.bench.cam import shift_deg_per_mm
 from breakerbench.bench.drive import Ripple, rolling_start
+from breakerbench.bench.electric_faults import ELECTRIC_FAULTS
 from breakerbench.bench.hand import by_hand
 from breakerbench.bench.model import Bench
 from breakerbench.bench.sensors import Encoder, Index
@@ -175,6 +176,7 @@ FAULTS: Mapping[str, Callable[[Bench, int], Bench]] = {
     "arm-sticking": _arm_sticking,
     "block-worn": _block_worn,
     "contact-missing": _contact_missing,
+    **ELECTRIC_FAULTS,
 }
 
 
@@ -184,6 +186,12 @@ def _hand_turned(bench: Bench) -> Bench:
 
 
 def _condenser_across_feed(bench: Bench) -> Bench:
+    if bench.ignition is not None:
+        raise BadInput(
+            "condition condenser-across-feed",
+            "a coil has its condenser across the points anyway",
+            "use it with a dry feed, or a fault of the condenser",
+        )
     return replace(bench, feed=replace(bench.feed, condenser_f=0.22e-6))
 
 
@@ -203,12 +211,16 @@ def _supply_unsteady(bench: Bench) -> Bench:
 
 
 def _mains_pick_up(bench: Bench) -> Bench:
-    feed = replace(bench.feed, pick_up_v=0.3, pick_up_a=0.05 * bench.feed.closed_a)
+    amps = bench.feed.closed_a if bench.ignition is None else 0.02 * bench.ignition.most_a
+    feed = replace(bench.feed, pick_up_v=0.3, pick_up_a=0.05 * amps)
     return replace(bench, feed=feed)
 
 
 def _positive_ground(bench: Bench) -> Bench:
-    return replace(bench, feed=replace(bench.feed, positive_ground=True))
+    feed = replace(bench.feed, positive_ground=True)
+    if bench.ignition is None:
+        return replace(bench, feed=feed)
+    return replace(bench, feed=feed, ignition=replace(bench.ignition, positive_ground=True))
 
 
 def _index(bench: Bench) -> Index:

@@ -32,6 +32,9 @@ class FrontEnd:
                    stated delay has been taken out
     u_delay_s      standard uncertainty stated for that error, s
     offset         what the channel reads at nothing, in its unit; nobody is told
+    gain_error     how much too large it reads, as a share; nobody is told
+    u_gain         standard uncertainty stated for that, as a share; None: none is stated
+    u_zero         standard uncertainty stated for ``offset``, in its unit; None: none is stated
     """
 
     cutoff_hz: float = 30e3
@@ -39,6 +42,9 @@ class FrontEnd:
     closing_lag_s: float = 0.0
     u_delay_s: float = 0.0
     offset: float = 0.0
+    gain_error: float = 0.0
+    u_gain: float | None = None
+    u_zero: float | None = None
 
     @property
     def tau_s(self) -> float:
@@ -94,6 +100,8 @@ def channel_of(
         delay_s=front_end.delay_s,
         u_delay_s=front_end.u_delay_s,
         rail_counts=(0.0, float(converter.top)),
+        u_gain=front_end.u_gain,
+        u_zero=front_end.u_zero,
     )
 
 

@@ -19,7 +19,8 @@ from breakerbench.bench.drive import Drive, Ripple
 from breakerbench.bench.feed import Feed
 from breakerbench.bench.front_end import Converter, FrontEnd
 from breakerbench.bench.model import Bench
-from breakerbench.bench.randomness import stream
+from breakerbench.bench.random_circuit import random_circuit
+from breakerbench.bench.randomness import log_uniform, stream
 from breakerbench.bench.sensors import Encoder, Index
 from breakerbench.bench.settling import Dirt
 from breakerbench.bench.shaft import Shaft
@@ -52,22 +53,22 @@ def random_bench(seed: int, **fixed: Any) -> Bench:
         "swing_deg": chance.uniform(0.0, 0.5),
         "scatter_deg": chance.uniform(0.03, 0.4),
         "closing_share": chance.uniform(0.3, 1.0),
-        "speed_rpm": _log_uniform(chance, 150.0, 2500.0),
+        "speed_rpm": log_uniform(chance, 150.0, 2500.0),
         "speed_change": chance.uniform(-0.02, 0.02),
         "seconds": 4.0,
         "volts": float(chance.choice([6.0, 12.0])) * chance.uniform(0.95, 1.15),
         "positive_ground": bool(chance.random() < 0.5),
-        "series_ohm": _log_uniform(chance, 4.0, 300.0),
+        "series_ohm": log_uniform(chance, 4.0, 300.0),
         "condenser": bool(chance.random() < 0.25),
-        "sample_rate_hz": round(_log_uniform(chance, 20e3, 250e3), -2),
+        "sample_rate_hz": round(log_uniform(chance, 20e3, 250e3), -2),
         "noise_counts": chance.uniform(0.5, 6.0),
-        "u_delay_s": _log_uniform(chance, 0.05e-6, 0.5e-6),
+        "u_delay_s": log_uniform(chance, 0.05e-6, 0.5e-6),
         "index": True,
         "encoder": bool(chance.random() < 0.5),
         "pulses": int(chance.choice(PULSES)),
         "both_edges": bool(chance.random() < 0.5),
-        "u_position_deg": _log_uniform(chance, 0.001, 0.02),
-        "ripple_share": _log_uniform(chance, 0.0005, 0.03),
+        "u_position_deg": log_uniform(chance, 0.001, 0.02),
+        "ripple_share": log_uniform(chance, 0.0005, 0.03),
     }
     if not fixed.get("encoder", drawn["encoder"]):
         drawn["ripple_share"] = 0.0
@@ -149,7 +150,7 @@ def random_arm_bench(seed: int, sweep: bool = False, **fixed: Any) -> Bench:
     onset_rpm = chance.uniform(600.0, 3000.0)
     drawn: dict[str, Any] = {
         "onset_rpm": onset_rpm if bounces else None,
-        "float_rpm": _log_uniform(chance, 1500.0, 6000.0),
+        "float_rpm": log_uniform(chance, 1500.0, 6000.0),
         "friction_share": chance.uniform(0.0, 0.3),
         "restitution_spread": chance.uniform(0.0, 0.4),
         "block_restitution": chance.uniform(0.0, 0.5),
@@ -176,8 +177,68 @@ def random_arm_bench(seed: int, sweep: bool = False, **fixed: Any) -> Bench:
     return replace(bench, drive=replace(bench.drive, points=points))
 
 
-def _log_uniform(chance: np.random.Generator, low: float, high: float) -> float:
-    return math.exp(chance.uniform(math.log(low), math.log(high)))
+def random_ignition_bench(seed: int, **fixed: Any) -> Bench:
+    """A random distributor on a random coil, condenser and set of gaps; half of them bounce.
+
+    Names that may be fixed: those of ``random_circuit``, ``channels``, ``points_range_v``, ``bounces``
+    (whether there is an arm that may), ``stated`` (whether gain and zero have stated uncertainties; their
+    errors are drawn from these anyway), and the names of ``random_arm_bench``.
+    """
+    chance = stream(seed, "random ignition")
+    lobes = int(fixed.get("lobes", chance.choice([4, 6, 8])))
+    left = {"lobes": lobes, **fixed}
+    circuit = random_circuit(stream(seed, "random circuit"), lobes, left)
+    channels = left.pop("channels", ("points_v", "current_a"))
+    range_v = left.pop("points_range_v", float(chance.choice([400.0, 400.0, 50.0])))
+    bounces = left.pop("bounces", bool(chance.random() < 0.5))
+    stated = left.pop("stated", True)
+    settled = {
+        "speed_rpm": log_uniform(chance, 300.0, 2500.0),
+        "sample_rate_hz": min(250e3, 500e3 / len(channels)),
+        "noise_counts": 4.0,
+        "condenser": False,
+    }
+    make = random_arm_bench if bounces else random_bench
+    bench = make(seed, **(settled | left))
+    bench = replace(
+        bench,
+        ignition=circuit,
+        channels=channels,
+        points_range_v=range_v,
+        current_range_a=next((a for a in (5.0, 10.0, 20.0) if 1.2 * circuit.most_a <= a), 50.0),
+        temperature_c=circuit.coil_c,
+        notes=(f"random ignition bench {seed}",),
+    )
+    ends = {
+        name: _with_errors(stream(seed, f"random {name}"), bench, name, stated)
+        for name in ("points_v", "current_a", "supply_v", "contact_v")
+    }
+    return replace(
+        bench,
+        points=ends["points_v"],
+        current=ends["current_a"],
+        supply=ends["supply_v"],
+        contact=ends["contact_v"],
+        pickup=replace(bench.points, offset=0.0),
+    )
+
+
+def _with_errors(chance: np.random.Generator, bench: Bench, name: str, stated: bool) -> FrontEnd:
+    """Front end of a channel with errors of gain and zero, drawn from what is stated about them."""
+    front_end = replace(
+        bench.points,
+        dead_s=chance.uniform(0.0, 2e-6),
+        closing_lag_s=bench.points.u_delay_s * chance.standard_normal(),
+    )
+    u_gain = log_uniform(chance, 0.0005, 0.005)
+    u_zero = log_uniform(chance, 0.0005, 0.01) * bench.full_scale(name)
+    return replace(
+        front_end,
+        gain_error=u_gain * chance.standard_normal(),
+        offset=u_zero * chance.standard_normal(),
+        u_gain=u_gain if stated else None,
+        u_zero=u_zero if stated else None,
+    )
 
 
 def _cam(chance: np.random.Generator, drawn: dict[str, Any]) -> Cam:
@@ -231,7 +292,7 @@ def _feed(chance: np.random.Generator, drawn: dict[str, Any]) -> Feed:
     return Feed(
         volts=drawn["volts"],
         series_ohm=drawn["series_ohm"],
-        contact_ohm=_log_uniform(chance, 0.003, 0.1),
+        contact_ohm=log_uniform(chance, 0.003, 0.1),
         condenser_f=condenser if drawn["condenser"] else 0.0,
         positive_ground=drawn["positive_ground"],
         drift_share_per_s=chance.uniform(-0.01, 0.01),
@@ -257,7 +318,7 @@ def _front_end(chance: np.random.Generator, drawn: dict[str, Any], offset: float
 def _index(chance: np.random.Generator) -> Index:
     return Index(
         width_deg=chance.uniform(3.0, 30.0),
-        jitter_deg=_log_uniform(chance, 0.0005, 0.01),
+        jitter_deg=log_uniform(chance, 0.0005, 0.01),
         delay_s=chance.uniform(0.0, 20e-6),
     )
 

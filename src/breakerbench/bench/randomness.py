@@ -6,6 +6,7 @@ on or off never changes what another one does.
 
 from __future__ import annotations
 
+import math
 import zlib
 
 import numpy as np
@@ -19,6 +20,11 @@ def stream(seed: int, name: str) -> np.random.Generator:
     """Generator of the stream ``name`` of the run ``seed`` (non-negative)."""
     key = zlib.crc32(name.encode())
     return np.random.Generator(np.random.SFC64(np.random.SeedSequence([seed, key])))
+
+
+def log_uniform(chance: np.random.Generator, low: float, high: float) -> float:
+    """A draw whose logarithm is evenly spread."""
+    return math.exp(chance.uniform(math.log(low), math.log(high)))
 
 
 class NormalNoise:

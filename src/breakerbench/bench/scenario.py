@@ -2,7 +2,8 @@
 
 Four lobes, 12 V, negative ground; contact gap 0.635 mm; dwell 50 to 58 deg, to be set to 52 with
 new points. Its weights begin to move at about 450 rpm and are all out, 11 deg ahead, at 1,700 rpm.
-It comes in with a gap far too narrow, worn bushings and weights that stick, and goes out mended.
+It comes in with a gap far too narrow, worn bushings, weights that stick and burnt contacts, and goes out
+mended. It is swept on a dry feed, and run on a coil at one speed.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from dataclasses import replace
 from breakerbench.bench.arm_for import HEALTHY_FLOAT_RPM, HEALTHY_ONSET_RPM, arm_for
 from breakerbench.bench.cam import cam_for
 from breakerbench.bench.drive import Drive, Ripple
+from breakerbench.bench.electric_faults import on_a_coil
 from breakerbench.bench.faults import apply
 from breakerbench.bench.feed import Feed
 from breakerbench.bench.front_end import FrontEnd
@@ -20,6 +22,8 @@ from breakerbench.bench.sensors import Encoder, Index
 from breakerbench.bench.shaft import Shaft
 from breakerbench.bench.weights import weights_for
 
+#: Conversions a second that all channels of the bench share.
+CONVERSIONS_HZ = 500e3
 #: The demo's run, (s, rpm): at rest of the weights, up through the range, and down again.
 SWEEP: tuple[tuple[float, float], ...] = (
     (0.0, 250.0), (4.0, 250.0), (19.0, 1900.0), (21.0, 1900.0), (36.0, 250.0), (40.0, 250.0),
@@ -46,6 +50,35 @@ def healthy() -> Bench:
         index=Index(jitter_deg=0.01),
         encoder=Encoder(pulses=360, placement_deg=0.006, jitter_deg=0.001),
     )
+
+
+#: Speed on the coil, rpm, how long, s, and what is recorded.
+COIL_RPM, COIL_S = 600.0, 3.0
+COIL_CHANNELS = ("points_v", "current_a", "supply_v", "contact_v")
+
+
+def on_coil(bench: Bench) -> Bench:
+    """The same distributor on a coil, at one speed, for the electrical figures alone."""
+    made = on_a_coil(bench)
+    rate_hz = CONVERSIONS_HZ / len(COIL_CHANNELS)
+    return replace(
+        made,
+        kind="coil",
+        temperature_c=made.ignition.coil_c if made.ignition else None,
+        drive=Drive(((0.0, COIL_RPM), (COIL_S, COIL_RPM)), made.drive.ripples),
+        channels=COIL_CHANNELS,
+        converter=replace(made.converter, sample_rate_hz=rate_hz),
+    )
+
+
+def before_on_coil() -> Bench:
+    """On the coil as it came in."""
+    return apply(on_coil(before()), "points-burnt", "needs repair")
+
+
+def after_on_coil() -> Bench:
+    """And as it went out."""
+    return on_coil(after())
 
 
 def before() -> Bench:

@@ -10,17 +10,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from breakerbench.bench.cam import Cam, mirrored
+from breakerbench.bench.circuit import Signal, coil_signals, dry_signals, run_of
 from breakerbench.bench.contact import Turning, contact_of, turn
-from breakerbench.bench.feed import Pieces, feed_current, points_voltage, supply_share
-from breakerbench.bench.front_end import FrontEnd, channel_of, filtered
+from breakerbench.bench.feed import supply_share
+from breakerbench.bench.front_end import channel_of
 from breakerbench.bench.hand import chattering, contact_both_ways
-from breakerbench.bench.model import Bench
+from breakerbench.bench.ignition_run import Run
+from breakerbench.bench.ignition_truth import electrical_truth
+from breakerbench.bench.model import UNITS, Bench
 from breakerbench.bench.motion import Motion, motion
 from breakerbench.bench.randomness import NormalNoise, stream
 from breakerbench.bench.second import OTHER_CHANCE, alternates, both, both_cam, second_cam
 from breakerbench.bench.sensors import TICK_S, encoder_edges, index_edges
 from breakerbench.bench.shaft import Shaft
-from breakerbench.bench.truth import truth_of
+from breakerbench.bench.truth import layout, truth_of
 from breakerbench.trace import Block, Channel, EdgeChannel, EdgeTimes, Event, Header
 
 #: Samples made in one go. Fixed, so that a trace does not depend on the size of its blocks.
@@ -54,6 +57,13 @@ class Simulated:
         self.contact = chattering(contact, bench.chatter_s, seed) if bench.chatter_s else contact
         self.header = _header(bench, seed)
         self.truth: dict[str, Any] = truth_of(bench, cam, self.motion, self.turning, contact, seed)
+        self.run: Run | None = None
+        if bench.ignition is not None:
+            order = layout(cam, self.motion, self.turning).order
+            openings = contact.time_s[~contact.closed]
+            by_lobe = openings[~np.isin(openings, self.turning.trains.lost_s)]
+            self.run = run_of(bench, cam, self.motion, order, self.contact, by_lobe, seed)
+            self.truth |= electrical_truth(bench, self.run, self.motion, cam.lobes)
         self._block_samples = block_samples
         self._rate_hz = bench.converter.sample_rate_hz
         self._total = int(np.floor(bench.drive.seconds * self._rate_hz + 1e-6))
@@ -106,16 +116,13 @@ class Simulated:
 
     def _pages(self) -> Iterator[tuple[NDArray[np.int16], ...]]:
         """All samples, a page at a time, one array a channel."""
-        feed, contact = self.bench.feed, self.contact
-        points = points_voltage(feed, contact)
-        signals: dict[str, tuple[Pieces, FrontEnd, float]] = {
-            "points_v": (points, self.bench.points, feed.pick_up_v),
-            "current_a": (feed_current(feed, points), self.bench.current, feed.pick_up_a),
-        }
-        closing = np.concatenate(([False], contact.closed))
+        channels = self.header.channels
+        if self.run is None:
+            signals = dry_signals(self.bench, self.contact, channels)
+        else:
+            signals = coil_signals(self.bench, self.run, channels)
         makers = [
-            _Maker(channel, *signals[channel.name], closing, self.bench, self.seed)
-            for channel in self.header.channels
+            _Maker(channel, signals[channel.name], self.bench, self.seed) for channel in channels
         ]
         for first in range(0, self._total, PAGE):
             count = min(PAGE, self._total - first)
@@ -147,12 +154,18 @@ def _turning(
 
 
 def _header(bench: Bench, seed: int) -> Header:
-    wanted = [("points_v", "V", bench.points_range_v, bench.points)]
-    if bench.current_range_a is not None:
-        wanted.append(("current_a", "A", bench.current_range_a, bench.current))
+    wanted = bench.sampled
     channels = tuple(
-        channel_of(name, unit, full_scale, front_end, bench.converter, position, len(wanted))
-        for position, (name, unit, full_scale, front_end) in enumerate(wanted)
+        channel_of(
+            name,
+            UNITS[name],
+            bench.full_scale(name),
+            bench.front_end(name),
+            bench.converter,
+            position,
+            len(wanted),
+        )
+        for position, name in enumerate(wanted)
     )
     edge_channels = []
     if bench.index:
@@ -165,9 +178,11 @@ def _header(bench: Bench, seed: int) -> Header:
         channels=channels,
         edge_channels=tuple(edge_channels),
         encoder_pulses=bench.encoder.pulses if bench.encoder else None,
-        kind="hand" if bench.drive.by_hand else "run",
+        kind="hand" if bench.drive.by_hand else bench.kind,
         simulated=True,
         origin="simulated bench",
+        temperature_c=bench.temperature_c,
+        pickup_sense=int(np.sign(bench.pickup_sense)) if "spark" in wanted else None,
         vacuum_steps=bench.vacuum_steps,
         notes={"seed": seed, "put in": list(bench.notes)},
     )
@@ -198,20 +213,16 @@ class _Edges:
 class _Maker:
     """Makes the samples of one channel, page after page."""
 
-    def __init__(
-        self,
-        channel: Channel,
-        pieces: Pieces,
-        front_end: FrontEnd,
-        pick_up: float,
-        closing: NDArray[np.bool_],
-        bench: Bench,
-        seed: int,
-    ) -> None:
+    def __init__(self, channel: Channel, signal: Signal, bench: Bench, seed: int) -> None:
         self._channel = channel
-        self._signal = filtered(pieces, front_end, closing, channel.scale)
+        self._signal = signal
+        front_end = bench.front_end(channel.name)
         self._offset = front_end.offset / channel.scale
-        self._pick_up = pick_up / channel.scale
+        self._gain = 1.0 + front_end.gain_error
+        self._pick_up = {"points_v": bench.feed.pick_up_v, "current_a": bench.feed.pick_up_a}.get(
+            channel.name, 0.0
+        ) / channel.scale
+        self._drifts = bench.ignition is None and bench.feed.drift_share_per_s != 0.0
         self._bench = bench
         self._zero = np.float32(-channel.zero / channel.scale)
         chance = stream(seed, "pick-up")
@@ -224,12 +235,16 @@ class _Maker:
     def page(self, first: int, count: int) -> NDArray[np.int16]:
         converter, feed = self._bench.converter, self._bench.feed
         rate_hz = converter.sample_rate_hz
-        counts: NDArray[np.float32] = self._signal.counts(first, count, self._channel, rate_hz)
-        if feed.drift_share_per_s:
+        counts: NDArray[np.float32] = self._signal(first, count)
+        if self._drifts:
             ends = np.array([first, first + count]) / rate_hz + self._channel.offset_s
             begin, end = supply_share(feed, ends)
             counts -= self._zero
             counts *= np.linspace(begin, end, count, endpoint=False, dtype=np.float32)
+            counts += self._zero
+        if self._gain != 1.0:
+            counts -= self._zero
+            counts *= np.float32(self._gain)
             counts += self._zero
         if self._offset:
             counts += np.float32(self._offset)

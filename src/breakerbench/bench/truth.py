@@ -35,8 +35,8 @@ BIN_REVOLUTIONS = 10
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Run:
-    """What the figures are made of; rows are revolutions, columns lobes as the cam has them.
+class Layout:
+    """What the figures of a run are made of; rows are revolutions, columns lobes as the cam has them.
 
     base_deg    shaft angle at which each row begins, as a column
     whole       rows that the run covers from angle 0 to angle 0
@@ -67,7 +67,7 @@ def truth_of(
     cam      as the drive turns it past the points
     contact  chatter left out
     """
-    run = _run(cam, motion, turning)
+    run = layout(cam, motion, turning)
     opens, closes = turning.cam_open_deg, turning.cam_close_deg
     counted = run.whole if np.any(run.whole) else np.ones(run.whole.size, bool)
     dwell = _dwell(opens, closes)
@@ -120,7 +120,8 @@ def truth_of(
     return truth
 
 
-def _run(cam: Cam, motion: Motion, turning: Turning) -> _Run:
+def layout(cam: Cam, motion: Motion, turning: Turning) -> Layout:
+    """Rows, marks and lobes of a run; ``cam`` as the drive turns it past the points."""
     rows = len(turning.open_deg)
     numbers = turning.first_revolution + np.arange(rows + 1.0)
     marks_s = motion.rotor.time_s(360.0 * numbers)
@@ -139,7 +140,7 @@ def _run(cam: Cam, motion: Motion, turning: Turning) -> _Run:
     place = np.where(np.isnan(openings), cam.centres_deg - advance, openings)
     order = np.argsort(np.mod(place, 360.0), kind="stable")
     nominal = cam.openings_deg[order]
-    return _Run(
+    return Layout(
         base_deg=360.0 * numbers[:-1, None],
         whole=whole,
         speeds_rpm=speeds,
@@ -153,7 +154,7 @@ def _run(cam: Cam, motion: Motion, turning: Turning) -> _Run:
 
 
 def _realized(
-    bench: Bench, cam: Cam, motion: Motion, turning: Turning, run: _Run
+    bench: Bench, cam: Cam, motion: Motion, turning: Turning, run: Layout
 ) -> dict[str, Any]:
     """The figures over what happened, advance taken off the openings before they are compared."""
 
@@ -195,7 +196,7 @@ def _dwell(opens: Floats, closes: Floats) -> Floats:
     return dwell.reshape(opens.shape)
 
 
-def _figures(cam: Cam, run: _Run, dwell: Floats, openings: Floats) -> dict[str, Any]:
+def _figures(cam: Cam, run: Layout, dwell: Floats, openings: Floats) -> dict[str, Any]:
     """Dwell and spacing from the dwell and opening angle, within its revolution, of every lobe."""
     per_lobe = _lobe_means(dwell)[run.order]
     late = _lobe_means(openings)[run.order] - run.nominal

@@ -10,13 +10,17 @@ import numpy as np
 from breakerbench.edges.average import Averages
 from breakerbench.edges.events import Openings
 from breakerbench.edges.run import EdgeRun
+from breakerbench.edges.shown import CycleTraces
 from breakerbench.judge.decisions import decide
 from breakerbench.judge.points_sets import differs, possible_openings
 from breakerbench.measure.advance import BACKWARDS
 from breakerbench.measure.bounce import SETTLE_DEG, Bounce
+from breakerbench.measure.condenser_found import Charged
 from breakerbench.measure.hand import empty_hand
 from breakerbench.measure.hand_zero import HandZero
 from breakerbench.measure.timing import BIN_RPM, Timing
+from breakerbench.result.circuit import Circuit, for_the_coil
+from breakerbench.result.condenser import CondenserCheck
 from breakerbench.result.curves import (
     MIRRORED,
     WRONG_WAY,
@@ -24,7 +28,7 @@ from breakerbench.result.curves import (
     is_mirrored,
     vacuum_table,
 )
-from breakerbench.result.empty import NOT_YET, blank, empty_bounce, empty_missed, later, without_nan
+from breakerbench.result.empty import NOT_YET, blank, empty_bounce, empty_missed, without_nan
 from breakerbench.result.hand import NOT_BY_HAND, HandCheck
 from breakerbench.result.timed import HALF_UNSEEN, TOO_BRIEF, timing_figures
 from breakerbench.result.two_sets import ONE_SET, PointsSets, remarks, sets_table
@@ -63,6 +67,7 @@ class Analyzer:
         hand: HandZero | None = None,
         averages: Averages | None = None,
         sets: PointsSets = ONE_SET,
+        traces: CycleTraces | None = None,
     ) -> None:
         self.header = header
         self.spec = spec
@@ -72,6 +77,7 @@ class Analyzer:
         self.possible = () if spec is None else possible_openings(spec.distributor, sets.connected)
         self.edges = EdgeRun(header, self.possible[0] if len(self.possible) == 1 else None)
         self.edges.averages = averages
+        self.circuit = Circuit(header, self.edges, () if traces is None else (traces,))
         self.timing: Timing | None = None
         stated = spec.bounce.settle_deg if spec is not None and spec.bounce is not None else None
         self.bounce = Bounce(SETTLE_DEG if stated is None else stated)
@@ -97,6 +103,7 @@ class Analyzer:
     def _measure(self, parts: list[Openings], cut: bool) -> None:
         for openings in parts:
             self.bounce.add(openings)
+            self.circuit.openings(openings)
             step = np.diff(openings.open_deg)
             step = step[np.isfinite(step)]
             self._count += len(openings)
@@ -171,13 +178,12 @@ class Analyzer:
         if self._many_missed:
             result["dwell"] = blank(result["dwell"])
             why["dwell"] = MISSED_MANY
-        result |= later(why)
+        order = self.spec.distributor.firing_order if self.spec is not None else ()
+        tables, said = self.circuit.tables(why, result["trace"]["lobes"], tuple(order or ()))
+        result |= tables
+        noted += said
         result["hand"] = empty_hand()
         why["hand"] = NOT_BY_HAND
-        result["supply"] = {"volts": None, "polarity": e.polarity}
-        why["supply.volts"] = NOT_YET
-        if e.polarity is None:
-            why["supply.polarity"] = e.why or "no working contact in the trace"
         result["lost"] = {"frames": e.lost.frames, "seconds": e.lost.seconds}
         result["why"] = why
         result["notes"] = e.notes() + self._left_out() + noted
@@ -201,6 +207,7 @@ class Analyzer:
         result["sets"] = sets_table(result, self.sets.alone, self.spec)
         result["decisions"] = []
         result["findings"] = []
+        why["findings"] = NOT_YET
         mirrored = other is None and is_mirrored(self.timing, self._nominal())
         if mirrored:
             result["warnings"].append(MIRRORED)
@@ -212,6 +219,8 @@ class Analyzer:
                 why["decisions"] = WRONG_WAY
             else:
                 result["decisions"] = [d.to_json() for d in decide(result, self.spec)]
+        if self.header.kind == "coil":
+            for_the_coil(result)
         clean: dict[str, Any] = without_nan(result)
         return clean
 
@@ -269,10 +278,6 @@ class Analyzer:
         warnings = list(self.spec.warnings) if self.spec is not None else []
         header = self.header
         there = {c.name for c in header.channels} | {c.name for c in header.edge_channels}
-        if header.kind != "run":  # by hand: see ``analyzer``
-            warnings.append(
-                f"The trace is said to be of kind {header.kind}: this version measures it as a run."
-            )
         if "encoder" in there and not header.encoder_pulses:
             warnings.append(
                 "There is an encoder channel, but nothing tells its pulses a revolution: it is not "
@@ -289,11 +294,14 @@ def analyzer(
     hand: HandZero | None = None,
     averages: Averages | None = None,
     sets: PointsSets = ONE_SET,
-) -> Analyzer | HandCheck:
+    traces: CycleTraces | None = None,
+) -> Analyzer | HandCheck | CondenserCheck:
     """What takes the events of a trace of this kind."""
     if header.kind == "hand":
         return HandCheck(header, spec, sets.connected)
-    return Analyzer(header, spec, hand, averages, sets)
+    if header.kind == "condenser":
+        return CondenserCheck(header, spec)
+    return Analyzer(header, spec, hand, averages, sets, traces)
 
 
 def analyze(
@@ -303,6 +311,8 @@ def analyze(
     hand: HandZero | None = None,
     averages: Averages | None = None,
     sets: PointsSets = ONE_SET,
+    charged: list[Charged] | None = None,
+    traces: CycleTraces | None = None,
 ) -> dict[str, Any]:
     """Result of a whole trace: the mapping that ``--json`` writes.
 
@@ -310,10 +320,15 @@ def analyze(
     progress  called now and then with what is done and the total, in the source's own unit
     averages  collects the contact trace for a picture; the result is the same without
     sets      which of two sets of points is connected, and the results of each alone
+    charged   takes the charge of a condenser for a picture, where there is one
+    traces    collects current and voltages of the slowest cycles for pictures
     """
-    measuring = analyzer(source.header, spec, hand, averages, sets)
+    measuring = analyzer(source.header, spec, hand, averages, sets, traces)
     for event in source:
         measuring.feed(event)
         if progress is not None:
             progress(*source.progress())
-    return measuring.finish()
+    result = measuring.finish()
+    if charged is not None and isinstance(measuring, CondenserCheck) and measuring.charged:
+        charged.append(measuring.charged)
+    return result

@@ -10,6 +10,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import replace
 
+from breakerbench.judge.condenser import capacitance_cases, leakage_cases
 from breakerbench.judge.curves import curve_cases, one_each
 from breakerbench.judge.guard import PASS, UNDECIDED
 from breakerbench.judge.points_sets import (
@@ -336,25 +337,13 @@ RULES: tuple[Rule, ...] = (
     Rule(
         "condenser.capacitance_f",
         "F",
-        within(
-            "condenser",
-            "capacitance_uf",
-            "condenser.capacitance_f",
-            "condenser.u_capacitance_f",
-            1e-6,
-        ),
+        capacitance_cases,
         "more charges of the condenser, through a resistor known better",
     ),
     Rule(
         "condenser.leakage_ohm",
         "ohm",
-        at_least(
-            "condenser",
-            "min_leakage_megohm",
-            "condenser.leakage_ohm",
-            "condenser.u_leakage_ohm",
-            1e6,
-        ),
+        leakage_cases,
         "a longer hold at full charge, at a higher test voltage",
     ),
     Rule(

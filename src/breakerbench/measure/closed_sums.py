@@ -58,16 +58,18 @@ class Sums:
 
 
 def sums_of(closed: Closed, zero: Floats, factor: Floats) -> Sums:
-    """The sums with every channel less its ``zero`` and times its ``factor``, both (1 + v,)."""
+    """The sums with every channel less its ``zero``, (n, 1 + v), and times its ``factor``, (1 + v,)."""
     v = len(closed.names)
-    turn = np.eye(3 + 2 * v)
+    turn = np.tile(np.eye(3 + 2 * v), (len(closed), 1, 1))
     for k in range(v):
-        turn[2 + k, 0], turn[2 + k, 2 + k] = -factor[k] * zero[k], factor[k]
-        turn[2 + v + k, 1], turn[2 + v + k, 2 + v + k] = -factor[k] * zero[k], factor[k]
+        off = -factor[k] * zero[:, k]
+        turn[:, 2 + k, 0], turn[:, 2 + k, 2 + k] = off, factor[k]
+        turn[:, 2 + v + k, 1], turn[:, 2 + v + k, 2 + v + k] = off, factor[k]
     # (i - z) squared
-    turn[-1, -1] = factor[0] ** 2
-    turn[-1, 2], turn[-1, 0] = -2.0 * zero[0] * factor[0] ** 2, (factor[0] * zero[0]) ** 2
-    gram = turn @ closed.gram @ turn.T
+    turn[:, -1, -1] = factor[0] ** 2
+    turn[:, -1, 2] = -2.0 * zero[:, 0] * factor[0] ** 2
+    turn[:, -1, 0] = (factor[0] * zero[:, 0]) ** 2
+    gram = turn @ closed.gram @ turn.transpose(0, 2, 1)
     samples = gram[:, 0, 0]
     means = gram[:, 0, :] / samples[:, None]
     centred = gram - samples[:, None, None] * means[:, :, None] * means[:, None, :]

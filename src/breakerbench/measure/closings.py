@@ -45,7 +45,8 @@ EARLY_S = (0.3e-3, 0.6e-3)
 #: Shorter ones than this tell nothing, samples.
 LEAST_CLOSED, LEAST_SETTLED = 12, 8
 #: Samples of closed time that are summed up at each speed, and how wide a speed is, octaves.
-MOST_SAMPLES, OCTAVE = 400_000, 0.125
+#: A dry feed has no coil to find.
+MOST_SAMPLES, FEW_SAMPLES, OCTAVE = 400_000, 50_000, 0.125
 #: The current is cut off where it stands at one value for so many samples at the end, having risen
 #: before, in as long a time, by so many of its least steps and this share of it.
 LEAST_PLATEAU, PLATEAU_STEPS, PLATEAU_SHARE = 16, 4.0, 0.02
@@ -124,7 +125,7 @@ class Closings:
         for k in np.flatnonzero(batch.seen).tolist():
             # The first of a stretch has no interval; it is looked into where no other is.
             speed = int(key[k]) if math.isfinite(key[k]) else -1
-            if self._spent.get(speed, 0) < MOST_SAMPLES:
+            if self._spent.get(speed, 0) < (MOST_SAMPLES if batch.coil else FEW_SAMPLES):
                 self._look_into(batch, k, speed)
 
     def _at_openings(self, batch: Batch) -> None:

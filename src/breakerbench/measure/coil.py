@@ -29,7 +29,7 @@ from breakerbench.measure.closed_sums import (
     sums_of,
 )
 from breakerbench.measure.closings import AtOpening, Closed
-from breakerbench.measure.feed import Zeros, u_gain
+from breakerbench.measure.feed import Zeros, swing_v, u_gain
 from breakerbench.measure.uncertainty import Component, Estimate, effective_dof
 from breakerbench.trace import Header
 
@@ -39,12 +39,14 @@ Floats = NDArray[np.float64]
 MOST_U_SHARE = 0.1
 #: What eddy currents, the secondary and the samples between leave in R and L: shares, standard
 #: uncertainties. By simulation, see tests/independent/test_ignition_coil.py.
-MODEL_R_SHARE, MODEL_L_SHARE = 0.0005, 0.003
+MODEL_R_SHARE, MODEL_L_SHARE = 0.001, 0.003
 #: Closings without bounce, after an open time in which all settled, that tell the losses; and how well
 #: the touches are placed that they begin at, s.
 LEAST_CLEAN, U_TOUCH_S = 4, 1.5e-6
-#: Where none tell: the losses make an inductance look greater by up to this share, all alike.
-UNSEEN_LOSSES_SHARE = 0.04
+#: What flows at the touch is losses up to this share of the current at the opening; more a spark left.
+LEFT_SHARE = 0.12
+#: Where none tell: by so much on the mean the losses make an inductance look greater, and u of that.
+UNSEEN_LOSSES_SHARE, U_UNSEEN_LOSSES_SHARE = 0.01, 0.012
 #: Nor is it told before the current has reached this share of what would flow for good; and one
 #: inductance for all then leaves this share of the current at least (circuits with L (1 - a i), solved).
 REACHED_SHARE, BENT_SHARE = 0.7, 0.0012
@@ -94,6 +96,36 @@ def _products(sums: Sums, rows: Rows, coil_only: bool) -> Floats:
     return np.asarray(pick @ total @ pick.T)
 
 
+def current_at_touch(closed: Closed, sums: Sums, zeros: Zeros, ohm: float, henry: float) -> Floats:
+    """(n,) current at each first touch, A, along the exponential of the loop back from the first sample.
+
+    NaN where the contact bounced. Only L / R and the current that it rises to count, so that a wrong E
+    does not.
+    """
+    i, si, sp = sums.value("current_a"), sums.integral("current_a"), sums.integral("points_v")
+    begins = sums.means[:, i] + (sums.means[:, sp] + ohm * sums.means[:, si]) / henry
+    # What the points swing by as they open, no current flowing: the zero of the channel drops out.
+    contact_ohm = slope_over_current(sums, slice(None), "points_v")
+    full = swing_v(closed, zeros)[0] / (ohm + contact_ohm)
+    found: Floats = full + (begins - full) * np.exp(closed.lead_s * ohm / henry)
+    return found
+
+
+def burns_on(closed: Closed, zeros: Zeros, current_a: float) -> bool:
+    """Did sparks still burn as the points touched? The current then begins with what was left of it.
+
+    Where supply_v is not there to tell E, a burn line passes for it: the points stand as still.
+    """
+    sign = np.array([zeros.sign_a] + [zeros.sign] * (len(zeros.zero) - 1))
+    sums = sums_of(closed, zeros.course, sign)
+    ohm, henry = loop_fit(sums, slice(None), coil_only=False)
+    if not math.isfinite(henry) or not ohm > 0.0:
+        return False
+    at_touch = current_at_touch(closed, sums, zeros, ohm, henry)[zeros.quiet]
+    at_touch = at_touch[np.isfinite(at_touch)]
+    return bool(len(at_touch) and np.median(at_touch) > LEFT_SHARE * current_a)
+
+
 def losses_s(
     closed: Closed, sums: Sums, zeros: Zeros, ohm: float, henry: float
 ) -> tuple[float, float]:
@@ -106,16 +138,10 @@ def losses_s(
     the exponential. NaN where no such closing was seen.
     """
     after_settled = np.isin(closed.number - 1, closed.number[zeros.quiet])
-    rows = np.flatnonzero(np.isfinite(closed.lead_s) & after_settled)
-    if len(rows) < LEAST_CLEAN:
+    at_touch = current_at_touch(closed, sums, zeros, ohm, henry)
+    at_touch = at_touch[np.isfinite(at_touch) & after_settled]
+    if len(at_touch) < LEAST_CLEAN:
         return math.nan, math.nan
-    i, si, sp = sums.value("current_a"), sums.integral("current_a"), sums.integral("points_v")
-    means = sums.means[rows]
-    begins = means[:, i] + (means[:, sp] + ohm * means[:, si]) / henry
-    # The contact's own drop lies within the loop: what the points read of E is all that drives it.
-    full = zeros.open_v / ohm
-    lead = closed.lead_s[rows]
-    at_touch = full + (begins - full) * np.exp(lead * ohm / henry)
     each = at_touch / (zeros.open_v - ohm * at_touch)
     slope = zeros.open_v / henry
     u_place = math.hypot(U_TOUCH_S * slope, float(zeros.u[0])) / zeros.open_v
@@ -211,8 +237,8 @@ class CoilFigures:
 def coil_figures(closed: Closed, zeros: Zeros, header: Header, current_a: float) -> CoilFigures:
     """R and L of loop and coil with their budgets; ``current_a``: at the opening."""
     has_feed = "supply_v" in closed.names
-    zero = zeros.zero
-    sign = np.array([zeros.sign_a] + [zeros.sign] * (len(zero) - 1))
+    zero = zeros.course
+    sign = np.array([zeros.sign_a] + [zeros.sign] * (zero.shape[1] - 1))
     channels = {c.name: c for c in header.channels}
 
     def at(gain: int | None = None, shift: int | None = None) -> Sums:
@@ -221,7 +247,7 @@ def coil_figures(closed: Closed, zeros: Zeros, header: Header, current_a: float)
             factor[gain] *= 1.0 + u_gain(channels[closed.names[gain]])
             # The zero of a voltage is where E shows: it moves with the scale only through the sums.
         if shift is not None:
-            moved[shift] += zeros.u[shift]
+            moved[:, shift] += zeros.u[shift]
         return sums_of(closed, moved, factor)
 
     plain = at()
@@ -256,8 +282,8 @@ def coil_figures(closed: Closed, zeros: Zeros, header: Header, current_a: float)
     if math.isfinite(whole_henry):
         losses, u_losses = losses_s(closed, plain, zeros, whole_ohm, whole_henry)
     if not math.isfinite(losses):
-        losses = 0.5 * UNSEEN_LOSSES_SHARE / whole_ohm
-        u_losses = losses / math.sqrt(3.0)
+        losses = UNSEEN_LOSSES_SHARE / whole_ohm
+        u_losses = U_UNSEEN_LOSSES_SHARE / whole_ohm
     more = 1.0 + max(losses, 0.0) * whole_ohm
 
     def misfits(coil_only: bool) -> tuple[float, Floats]:
@@ -275,7 +301,13 @@ def coil_figures(closed: Closed, zeros: Zeros, header: Header, current_a: float)
     saturates = None
     if zeros.quiet.any():
         saturates = is_saturating(fall, reached, left / current_a, bent / current_a)
-    loop = figure(fit(0, False), MODEL_R_SHARE, float(misfits(False)[1][0]))
+    # The contact limits the current too, behind the terminal that the points' voltage is taken at.
+    rest = fit(0, False)
+    loop = figure(
+        lambda s, rows: rest(s, rows) + slope_over_current(s, rows, "points_v"),
+        MODEL_R_SHARE,
+        float(misfits(False)[1][0]),
+    )
     ohm = figure(fit(0, True), MODEL_R_SHARE, float(misfit[0])) if has_feed else None
     # i = i_m + G v_L, and v_L = E - R i: the field follows (1 + G R) i.
     seen = fit(1, has_feed)

@@ -26,6 +26,8 @@ Bools = NDArray[np.bool_]
 GOOD_ZERO_V = 0.01
 #: Standard uncertainty of what a film on the contacts may hold by itself, V; common practice, no source.
 U_FILM_V = 0.03
+#: Noise of one reading of the drop, V, above which a smaller spread is not told.
+NOISY_V = 0.01
 #: What of a drop does not grow with the current is said from here on, V; common practice, no source.
 FILM_V = 0.02
 #: The clamped channel reads to this, V, where no converter tells.
@@ -86,7 +88,11 @@ def contact_figures(
         film = mean - grows.value
         if abs(film) < max(FILM_V, math.hypot(drop.u, grows.u)):
             film = 0.0
-    if grows and u_known > GOOD_ZERO_V:
+    if grows and abs(mean - grows.value) <= min(drop.u, FILM_V):
+        # No sign of a film: what grows with the current is the drop, and is free of the zero's error. The
+        # uncertainty stays that of the reading, which a film within it would need.
+        drop = Figure(grows.value, max(drop.u, grows.u))
+    if grows and known[0].u > GOOD_ZERO_V:
         # A film, as large as such zeros leave open.
         unseen = 2.0 * min(u_known, U_FILM_V)
         by_slope = Figure(grows.value, math.hypot(grows.u, unseen))
@@ -104,7 +110,7 @@ def _slope(
         return Figure(why=ONE_CURRENT), Figure()
     name = closed.names[place]
     sign = np.array([zeros.sign_a] + [zeros.sign] * (len(zeros.zero) - 1))
-    sums = sums_of(closed, zeros.zero, sign)
+    sums = sums_of(closed, zeros.course, sign)
     ohm, u, dof = scattered(lambda rows: slope_over_current(sums, rows, name), len(closed))
     if not (math.isfinite(ohm) and math.isfinite(u)):
         return Figure(why="too few closings to see the drop grow with the current"), Figure()
@@ -122,13 +128,17 @@ def _slope(
 
 
 def _spread(volts: Floats, noise: float, samples: int) -> float:
-    """Standard deviation of the drop from closing to closing, the noise of each reading taken off."""
+    """Standard deviation of the drop from closing to closing, the noise of each reading taken off.
+
+    NaN where that noise is a large part of it, and large.
+    """
     if len(volts) < 2:
         return math.nan
     span = np.arange(samples) - 0.5 * (samples - 1)
     ahead = 0.5 * samples + 2.0
     of_one = noise * (1.0 / samples + ahead**2 / float(span @ span))
-    return math.sqrt(max(float(np.var(volts, ddof=1)) - of_one, 0.0))
+    spread = math.sqrt(max(float(np.var(volts, ddof=1)) - of_one, 0.0))
+    return math.nan if math.sqrt(of_one) > max(spread / 3.0, NOISY_V) else spread
 
 
 def _of_mean(values: Floats) -> float:

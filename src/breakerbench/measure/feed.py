@@ -26,6 +26,10 @@ UNSTATED_GAIN = 0.01
 UNSTATED_ZERO = 0.001
 #: The settled end of the open time is rough by less than this share of E, beside so much noise.
 SETTLED_SHARE, SETTLED_NOISE = 0.03, 0.5
+#: Cycles that tell what the channels show at one of them: so many about it.
+COURSE = 15
+#: Where fewer of the open times than this share look settled, those may be chance.
+SETTLED_OFTEN = 0.4
 #: Condensers at the points are smaller, F; common range, from memory.
 LARGE_CONDENSER_F = 0.3e-6
 #: Points this share of E above the others at the end, or as high as soon after the opening, still burn.
@@ -48,8 +52,9 @@ CHANGED_SHARE = 0.02
 class Zeros:
     """What the columns of `Closed` show at nothing, and the feed.
 
-    zero     (1 + v,) by which each column is shifted: current at no current, voltages at E
-    u        (1 + v,) its standard uncertainty by scatter
+    zero     (1 + v,) by which each column is shifted: current at no current, voltages at E; medians
+    course   (n, 1 + v) the same of each cycle, by those about it: a battery tires, a probe warms
+    u        (1 + v,) standard uncertainty of their mean, by scatter
     open_v   what points_v shows of E, with its own zero; NaN where it never settles
     sign     +1, or -1 with positive ground
     sign_a   the same of the current probe, which may point either way
@@ -57,6 +62,7 @@ class Zeros:
     """
 
     zero: Floats
+    course: Floats
     u: Floats
     open_v: float
     sign: float
@@ -112,21 +118,21 @@ def zeros_of(closed: Closed, at: AtOpening, header: Header, coil: bool) -> Zeros
         if settled.any():
             low = np.quantile(level[settled], 0.1)
             settled &= level < low + BURNS_SHARE * abs(low) + 4.0 * noise
-    if settled.any():
-        zero, u = _middle(closed, settled)
-        open_v = float(abs(zero[1]))
+    if settled.sum() > SETTLED_OFTEN * there.sum():
+        course, u = _course(closed, settled)
+        open_v = float(abs(np.median(course[:, 1])))
     elif "supply_v" in closed.names:
         # No current flows while a spark burns either, but what charges a condenser that rings: the feed
         # shows E, the points do not.
-        zero, u = _middle(closed, there)
+        course, u = _course(closed, there)
         u[0] = math.hypot(u[0], _of_ring(closed, there))
         feed = closed.names.index("supply_v")
         channel = header.channels[header.position("supply_v") or 0]
-        u_feed = u_zero(channel, abs(zero[feed]))
-        zero[1], u[1] = _points_by_feed(closed, zero, float(zero[feed]), u_feed)
-        open_v = float(abs(zero[feed]))
+        open_v = float(abs(np.median(course[:, feed])))
+        reads, scatter = _at_no_current(closed, course)
+        course[:, 1], u[1] = reads + course[:, feed], math.hypot(u_zero(channel, open_v), scatter)
     elif header.supply_v:
-        zero, u = _middle(closed, there)
+        course, u = _course(closed, there)
         u[0] = math.hypot(u[0], _of_ring(closed, there))
         open_v = abs(header.supply_v)
         share = (
@@ -134,23 +140,35 @@ def zeros_of(closed: Closed, at: AtOpening, header: Header, coil: bool) -> Zeros
             if header.u_supply_share is None
             else header.u_supply_share
         )
-        zero[1], u[1] = _points_by_feed(closed, zero, sign * open_v, share * open_v)
+        reads, scatter = _at_no_current(closed, course)
+        course[:, 1], u[1] = reads + sign * open_v, math.hypot(share * open_v, scatter)
     else:
         return UNSETTLED
+    zero = np.median(course, axis=0)
     flowing = at.values[:, 0] - zero[0]
     sign_a = 1.0
     if np.isfinite(flowing).any():
         sign_a = 1.0 if np.nanmedian(flowing) >= 0 else -1.0
-    return Zeros(zero, u, open_v, sign, sign_a, settled)
+    return Zeros(zero, course, u, open_v, sign, sign_a, settled)
 
 
-def _middle(closed: Closed, rows: NDArray[np.bool_]) -> tuple[Floats, Floats]:
-    """Medians of what all channels show at the end of these open times, and their u by scatter."""
-    shown = closed.settled[rows]
-    n = len(shown)
-    spread = shown.std(axis=0, ddof=1) if n > 1 else np.sqrt(closed.noise[rows][0])
-    # A median scatters 1.25 times as much as a mean.
-    return np.median(shown, axis=0), 1.25 * spread / math.sqrt(n)
+def _course(closed: Closed, rows: NDArray[np.bool_]) -> tuple[Floats, Floats]:
+    """What all channels show at the end of the open times, (n, 1 + v), and u of the mean by scatter.
+
+    rows  cycles that tell it; each takes the mean of COURSE of them about it, others lie between
+    """
+    shown, number = closed.settled[rows], closed.number[rows]
+    n, width = shown.shape
+    if n < 2:
+        return np.repeat(shown, len(closed), axis=0), np.sqrt(closed.noise[rows][0])
+    sums = np.concatenate([np.zeros((1, width)), np.cumsum(shown, axis=0)])
+    place = np.arange(n)
+    left, right = np.maximum(place - COURSE // 2, 0), np.minimum(place + COURSE // 2 + 1, n)
+    smooth = (sums[right] - sums[left]) / (right - left)[:, None]
+    course = np.stack([np.interp(closed.number, number, each) for each in smooth.T], axis=1)
+    # Of neighbours, since what changes slowly is no scatter.
+    spread = np.sqrt(0.5 * (np.diff(shown, axis=0) ** 2).mean(axis=0))
+    return course, spread / math.sqrt(n)
 
 
 def _of_ring(closed: Closed, rows: NDArray[np.bool_]) -> float:
@@ -159,18 +177,22 @@ def _of_ring(closed: Closed, rows: NDArray[np.bool_]) -> float:
     return float(np.median(each))
 
 
-def _points_by_feed(
-    closed: Closed, zero: Floats, feed_v: float, u_feed_v: float
-) -> tuple[float, float]:
-    """What points_v would show at E: its reading at no current, and E by the feed."""
-    from_current = zero.copy()
-    from_current[1:] = 0.0
-    sums = sums_of(closed, from_current, np.ones(len(zero)))
+def _at_no_current(closed: Closed, course: Floats) -> tuple[float, float]:
+    """What points_v reads at no current through the closed contact, and its scatter."""
+    from_current = course.copy()
+    from_current[:, 1:] = 0.0
+    sums = sums_of(closed, from_current, np.ones(course.shape[1]))
     slope = slope_over_current(sums, slice(None), "points_v")
     means = np.average(sums.means, axis=0, weights=sums.samples)
     reads = float(means[sums.value("points_v")] - slope * means[sums.value("current_a")])
-    scatter = math.sqrt(float(np.median(closed.noise[:, 1])) / float(sums.samples.sum()))
-    return reads + feed_v, math.hypot(u_feed_v, 4.0 * scatter)
+    scatter = 4.0 * math.sqrt(float(np.median(closed.noise[:, 1])) / float(sums.samples.sum()))
+    return reads, scatter
+
+
+def swing_v(closed: Closed, zeros: Zeros) -> tuple[float, float]:
+    """E as the points show it from closed, no current flowing, to open: their zero drops out; its u."""
+    reads, scatter = _at_no_current(closed, zeros.course)
+    return abs(float(zeros.course[:, 1].mean()) - reads), math.hypot(float(zeros.u[1]), scatter)
 
 
 def nonsense(closed: Closed, at: AtOpening, zeros: Zeros, header: Header) -> str:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -16,11 +15,14 @@ from breakerbench.measure.coil import (
     CLIPPED_SHARE,
     CoilFigures,
     at_the_opening,
+    burns_on,
     coil_figures,
 )
-from breakerbench.measure.contact import contact_figures
-from breakerbench.measure.feed import Zeros, nonsense, u_gain, u_zero, zeros_of
+from breakerbench.measure.contact import U_FILM_V, contact_figures
+from breakerbench.measure.feed import UNSETTLED, Zeros, nonsense, swing_v, u_gain, u_zero, zeros_of
+from breakerbench.measure.intervals import Intervals
 from breakerbench.measure.uncertainty import Component, Estimate, effective_dof
+from breakerbench.result.empty import empty_coil, empty_contact, empty_supply
 from breakerbench.trace import Header
 
 Floats = NDArray[np.float64]
@@ -48,42 +50,18 @@ ASSUMED = (
 )
 
 
-def empty_contact() -> Table:
-    return dict.fromkeys(
-        (
-            "drop_v", "resistance_ohm", "u_drop_v", "u_resistance_ohm", "current_a", "u_current_a",
-            "spread_v",
-        )
-    )  # fmt: skip
-
-
-def empty_coil() -> Table:
-    keys = (
-        "resistance_ohm", "resistance_20c_ohm", "inductance_h", "current_a", "energy_j",
-        "ballast_ohm", "u_resistance_ohm", "u_resistance_20c_ohm", "u_inductance_h",
-        "u_current_a", "u_energy_j", "u_ballast_ohm", "loop_ohm", "u_loop_ohm", "standing_a",
-        "u_standing_a", "heat_w", "u_heat_w", "saturates", "residual_a",
-    )  # fmt: skip
-    return dict.fromkeys(keys) | {"by_speed": []}
-
-
-def empty_supply() -> Table:
-    return dict.fromkeys(("volts", "u_volts", "closed_volts", "sag_v", "u_sag_v", "polarity"))
-
-
 def electrical_tables(
     closings: Closings,
+    intervals: Intervals,
     header: Header,
     coil: bool,
     lobes: int | None,
-    told_c: float | None,
     why: dict[str, str],
     no_edges: str,
 ) -> tuple[dict[str, Table], list[str]]:
     """The tables ``contact``, ``coil`` and ``supply`` (without its polarity), and notes.
 
     coil   the points switch a coil; lobes: of the cam, None where they are not known
-    told_c temperature of the coil, degrees Celsius, None where nobody told
     no_edges  why no contact was found; empty where some were
     """
     tables = {"contact": empty_contact(), "coil": empty_coil(), "supply": empty_supply()}
@@ -106,15 +84,19 @@ def electrical_tables(
             reason = CLIPPED
     if reason:
         return refuse(reason)
-    slow = _slowest(at.interval_s)
+    interval_s = intervals.evened_s(at.number, lobes)
+    slow = _slowest(interval_s)
     current = _current(at, zeros, header, slow, closings.has_current)
-    notes = _assumed(header, closed.names)
-    tables["supply"] |= _supply(closed, at, zeros, header, slow, coil)
+    told = "supply_v" in closed.names or header.supply_v
+    if coil and current and not told and burns_on(closed, zeros, current.value):
+        return refuse(UNSETTLED)
+    notes = _assumed(header, closed.names) if coil else []
+    tables["supply"] |= _supply(closed, at, zeros, header, slow, coil, closings.has_current)
     notes += _contact(tables["contact"], closed, at, zeros, header, slow, current, coil, why)
     if not coil or not closings.has_current:
         why["coil"] = DRY if not coil else NO_CURRENT_CHANNEL
         return tables, notes
-    notes += _coil(tables["coil"], closed, at, zeros, header, current, lobes, told_c, why)
+    notes += _coil(tables["coil"], closed, at, zeros, header, current, interval_s, lobes, why)
     return tables, notes
 
 
@@ -176,6 +158,10 @@ def _contact(
     put(table, "resistance_ohm", found.resistance_ohm, "contact", why)
     put(table, "current_a", current, "contact", why)
     table["spread_v"] = found.spread_v
+    if not math.isfinite(found.spread_v):
+        why["contact.spread_v"] = (
+            f"the noise of {place} hides it: record contact_v, a range of some 2.5 V"
+        )
     notes = []
     if found.by_slope:
         notes.append(
@@ -195,7 +181,13 @@ def _contact(
 
 
 def _supply(
-    closed: Closed, at: AtOpening, zeros: Zeros, header: Header, slow: Bools, coil: bool
+    closed: Closed,
+    at: AtOpening,
+    zeros: Zeros,
+    header: Header,
+    slow: Bools,
+    coil: bool,
+    has_current: bool,
 ) -> Table:
     """Volts of the feed without current and, at the coil, with the points closed at the opening."""
     channels = {c.name: c for c in header.channels}
@@ -210,9 +202,21 @@ def _supply(
         Component("scatter", float(zeros.u[place]), max(zeros.settled - 1.0, 1.0)),
     ]
     open_v = _figure(volts, parts)
+    if coil and has_current:
+        # By the swing from closed, in which the zero drops out; a film on the contacts does not.
+        swing, scatter = swing_v(closed, zeros)
+        if math.isfinite(swing):
+            parts = [
+                Component("scale", u_gain(channels["points_v"]) * swing),
+                Component("film", U_FILM_V),
+                Component("scatter", scatter),
+            ]
+            open_v = min(open_v, _figure(swing, parts), key=lambda each: each.u)
+            volts = open_v.value
     table: Table = {"volts": open_v.value, "u_volts": open_v.u}
     if has_feed and coil:
-        sag = zeros.sign * (zeros.zero[place] - at.values[slow, place])
+        before = np.interp(at.number[slow], closed.number, zeros.course[:, place])
+        sag = zeros.sign * (before - at.values[slow, place])
         sag = sag[np.isfinite(sag)]
         if len(sag):
             mean = float(sag.mean())
@@ -223,6 +227,7 @@ def _supply(
                 parts.append(Component("scatter", spread, len(sag) - 1.0))
             found = _figure(mean, parts)
             table |= {"closed_volts": volts - mean, "sag_v": found.value, "u_sag_v": found.u}
+            table["u_closed_volts"] = math.hypot(open_v.u, found.u)
     return table
 
 
@@ -231,7 +236,7 @@ def _supply(
 
 def _coil(
     table: Table, closed: Closed, at: AtOpening, zeros: Zeros, header: Header,
-    current: Figure, lobes: int | None, told_c: float | None, why: dict[str, str],
+    current: Figure, interval_s: Floats, lobes: int | None, why: dict[str, str],
 ) -> list[str]:  # fmt: skip
     """Fills the table; returns notes."""
     put(table, "current_a", current, "coil", why)
@@ -248,11 +253,11 @@ def _coil(
         put(table, "ballast_ohm", found.feed_ohm, "coil", why)
     else:
         why["coil.ballast_ohm"] = NO_FEED_CHANNEL
-    put(table, "resistance_20c_ohm", _cold(ohm, told_c), "coil", why)
+    put(table, "resistance_20c_ohm", _cold(ohm, header.temperature_c), "coil", why)
     put(table, "energy_j", energy(found.henry, current), "coil", why)
-    _standing(table, found, ohm, zeros)
+    _standing(table, found, ohm, swing_v(closed, zeros))
     notes += _saturation(table, found)
-    table["by_speed"] = _by_speed(at, zeros, header, lobes, found.henry)
+    table["by_speed"] = _by_speed(at, zeros, header, interval_s, lobes, found.henry)
     if lobes is None:
         why["coil.by_speed"] = "the lobes are not known: no speed without them"
     return notes
@@ -296,14 +301,15 @@ def energy(henry: Figure, current: Figure) -> Figure:
     return Figure(value, share * value)
 
 
-def _standing(table: Table, found: CoilFigures, ohm: Figure, zeros: Zeros) -> None:
+def _standing(table: Table, found: CoilFigures, ohm: Figure, swing: tuple[float, float]) -> None:
     """Current and heat in the winding with the ignition on, the engine stopped, the points closed."""
     loop = found.loop_ohm
     if not loop:
         return
-    amps = zeros.open_v / loop.value
+    volts, u_volts = swing
+    amps = volts / loop.value
     # The scale of the voltage stands in E and in the ohms and drops out; that of the current stays.
-    share = loop.u / loop.value
+    share = math.hypot(loop.u / loop.value, 2.0 * u_volts / volts)
     table["standing_a"], table["u_standing_a"] = amps, share * amps
     if ohm:
         watts = amps**2 * ohm.value
@@ -323,12 +329,17 @@ def _saturation(table: Table, found: CoilFigures) -> list[str]:
 
 
 def _by_speed(
-    at: AtOpening, zeros: Zeros, header: Header, lobes: int | None, henry: Figure
+    at: AtOpening,
+    zeros: Zeros,
+    header: Header,
+    interval_s: Floats,
+    lobes: int | None,
+    henry: Figure,
 ) -> list[Table]:
     if not lobes:
         return []
     with np.errstate(divide="ignore", invalid="ignore"):
-        rpm = 60.0 / (at.interval_s * lobes)
+        rpm = 60.0 / (interval_s * lobes)
     number = np.floor(rpm / BIN_RPM + 0.5)
     rows = []
     for which in np.unique(number[np.isfinite(number)]):
@@ -354,7 +365,3 @@ def put(table: Table, key: str, found: Figure, name: str, why: dict[str, str]) -
     table[f"u_{key}"] = found.u
     if not found and found.why:
         why[f"{name}.{key}"] = found.why
-
-
-def with_polarity(supply: Mapping[str, Any], polarity: str | None) -> Table:
-    return {**supply, "polarity": polarity}

@@ -6,21 +6,13 @@ from typing import Any
 
 import numpy as np
 
+from breakerbench.measure.condenser import empty_condenser
+from breakerbench.measure.ring import compare_rings
+from breakerbench.result.spark import empty_ring, empty_spark
+
+Table = dict[str, Any]
+
 NOT_YET = "this version does not measure it yet"
-LATER: dict[str, dict[str, Any]] = {
-    "contact": {
-        "drop_v": None, "resistance_ohm": None, "u_drop_v": None, "u_resistance_ohm": None,
-    },
-    "coil": {
-        "resistance_ohm": None, "resistance_20c_ohm": None, "inductance_h": None,
-        "current_a": None, "energy_j": None, "ballast_ohm": None, "u_resistance_ohm": None,
-        "u_inductance_h": None,
-    },
-    "condenser": {
-        "capacitance_f": None, "leakage_ohm": None, "series_ohm": None, "u_capacitance_f": None,
-    },
-    "spark": {"duration_s": None, "u_duration_s": None, "misses": None},
-}  # fmt: skip
 
 
 def empty_timing() -> dict[str, Any]:
@@ -48,11 +40,44 @@ def empty_missed() -> dict[str, Any]:
     return dict.fromkeys(("openings", "closings", "expected"))
 
 
-def later(why: dict[str, str]) -> dict[str, Any]:
-    """The tables that this version does not measure; the reason goes to ``why``."""
-    for name in (*LATER, "findings"):
-        why[name] = NOT_YET
-    return {name: blank(empty) for name, empty in LATER.items()}
+def empty_electrics() -> dict[str, Table]:
+    """The electrical tables of a trace that shows none of it."""
+    return {
+        "contact": empty_contact(),
+        "coil": empty_coil(),
+        "condenser": empty_in_circuit(),
+        "spark": empty_spark(),
+    }
+
+
+def empty_in_circuit() -> Table:
+    """The condenser: what it measures alone, what its ring shows in circuit, and against a reference."""
+    return empty_condenser() | empty_ring() | compare_rings({}, {})
+
+
+def empty_contact() -> Table:
+    return dict.fromkeys(
+        (
+            "drop_v", "resistance_ohm", "u_drop_v", "u_resistance_ohm", "current_a", "u_current_a",
+            "spread_v",
+        )
+    )  # fmt: skip
+
+
+def empty_coil() -> Table:
+    keys = (
+        "resistance_ohm", "resistance_20c_ohm", "inductance_h", "current_a", "energy_j",
+        "ballast_ohm", "u_resistance_ohm", "u_resistance_20c_ohm", "u_inductance_h",
+        "u_current_a", "u_energy_j", "u_ballast_ohm", "loop_ohm", "u_loop_ohm", "standing_a",
+        "u_standing_a", "heat_w", "u_heat_w", "saturates", "residual_a", "polarity",
+    )  # fmt: skip
+    return dict.fromkeys(keys) | {"by_speed": []}
+
+
+def empty_supply() -> Table:
+    return dict.fromkeys(
+        ("volts", "u_volts", "closed_volts", "u_closed_volts", "sag_v", "u_sag_v", "polarity")
+    )
 
 
 def blank(table: dict[str, Any]) -> dict[str, Any]:

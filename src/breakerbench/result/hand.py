@@ -14,9 +14,10 @@ from breakerbench.result.empty import (
     NOT_YET,
     blank,
     empty_bounce,
+    empty_electrics,
     empty_missed,
+    empty_supply,
     empty_timing,
-    later,
     without_nan,
 )
 from breakerbench.result.two_sets import NOT_GIVEN, empty_sets, remarks
@@ -59,7 +60,8 @@ class HandCheck:
             "missed": empty_missed(),
         }
         tables["speed"] = blank(tables["speed"])
-        why = dict.fromkeys(tables, BY_HAND) | reasons
+        why = dict.fromkeys((*tables, *empty_electrics()), BY_HAND) | reasons
+        why["findings"] = NOT_YET
         possible: tuple[int, ...] = ()
         if self.spec is not None:
             possible = possible_openings(self.spec.distributor, self.points_set)
@@ -79,9 +81,9 @@ class HandCheck:
                 "points_set": self.points_set,
             },
             **tables,
-            **later(why),
+            **empty_electrics(),
             "hand": hand,
-            "supply": {"volts": None, "polarity": turned.polarity},
+            "supply": empty_supply() | {"polarity": turned.polarity},
             "sets": empty_sets(),
             "lost": {"frames": self.trace.lost.frames, "seconds": self.trace.lost.seconds},
             "why": why,
@@ -93,7 +95,7 @@ class HandCheck:
             "decisions": [],
             "findings": [],
         }
-        why["supply.volts"] = NOT_YET
+        why["supply.volts"] = BY_HAND
         why["sets"] = NOT_GIVEN
         trace = result["trace"]
         said, asked = remarks(self.points_set, trace["lobes"], trace["reference"], self.spec)

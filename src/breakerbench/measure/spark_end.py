@@ -1,0 +1,100 @@
+"""The end of each spark, to microseconds, with the modes already learned."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from breakerbench.measure.spark_learn import Learned, around, search
+from breakerbench.measure.spark_level import levels, line_level, rough_end
+from breakerbench.measure.spark_openings import Window
+from breakerbench.measure.spark_shape import Grid, squares
+
+Floats = NDArray[np.float64]
+
+#: Trials about the best of the rough ones, and how far apart, samples.
+TRIALS = np.arange(-4.0, 4.5) * 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class End:
+    """The end of one spark.
+
+    samples  from the opening to it
+    u        standard uncertainty by the fit, samples
+    line_v   burn line above the level at rest, in its middle half; NaN where it is clipped, V
+    left     share of the squares (about their mean) that the fit leaves
+    over     how many times the noise it leaves (root mean square)
+    before, after   samples that were fitted of the line, and of the ring that follows
+    rival    how many times as much an end in another swing of the burn's ring leaves
+    """
+
+    samples: float
+    u: float
+    line_v: float
+    left: float
+    over: float
+    before: int
+    after: int
+    rival: float
+
+    @property
+    def excess(self) -> float:
+        """Share of the squares that neither the shape nor the noise explains."""
+        return self.left * max(1.0 - 1.0 / self.over**2, 0.0)
+
+
+def find_end(learned: Learned, grid: Grid, w: Window) -> End | None:
+    """None where the line does not end in the window, or where there is no room to fit it."""
+    rate_hz = grid.rate_hz
+    # Not that of the shape: its burn mode is that of the end, where next to nothing of it may be left.
+    hz = learned.burn_hz
+    at, level = levels(w.volts, w.good, hz, rate_hz)
+    rough = rough_end(at, level, hz, rate_hz)
+    if rough < 0:
+        return None
+    best, rival = search(grid, w, rough)
+    if not np.isfinite(best):
+        return None
+    end = refine(grid, w, best, learned.noise)
+    if end is None:
+        return None
+    return replace(end, line_v=line_level(at, level, end.samples - w.lead), rival=rival)
+
+
+def refine(grid: Grid, w: Window, best: float, noise: float) -> End | None:
+    """The end about a trial, a whole sample, that is right to some samples."""
+    for _ in range(3):
+        part = around(w, best, grid.shape, grid.rate_hz)
+        volts, good = w.volts[part], w.good[part]
+        if good.sum() < 24:
+            return None
+        trials = best + TRIALS
+        s = squares(grid.columns(part, trials), volts, good)
+        least_at = int(np.argmin(s))
+        k = min(max(least_at, 1), len(s) - 2)
+        if least_at == k:
+            break
+        best = float(trials[least_at])
+    bend = float(s[k - 1] - 2.0 * s[k] + s[k + 1])
+    if not bend > 0.0:
+        return None
+    h = float(trials[1] - trials[0])
+    best = float(trials[k]) + float(np.clip(0.5 * (s[k - 1] - s[k + 1]) / bend, -1.0, 1.0)) * h
+    least, count = float(s[k]), int(good.sum())
+    freedom = max(count - 7, 1)
+    variance = max(least / freedom, noise**2)
+    total = float(((volts[good] - volts[good].mean()) ** 2).sum())
+    ended = int(np.clip(best - part.start, 0, len(good)))
+    return End(
+        samples=best + w.lead,
+        u=float(np.sqrt(2.0 * variance / bend)) * h,
+        line_v=np.nan,
+        left=least / max(total, 1e-30),
+        over=float(np.sqrt(least / freedom)) / noise if noise > 0.0 else np.inf,
+        before=int(good[:ended].sum()),
+        after=int(good[ended:].sum()),
+        rival=np.nan,
+    )

@@ -85,6 +85,7 @@ class Header:
     origin          where the trace comes from, for people: file format, board, simulated bench
     supply_v, series_ohm, temperature_c   what no channel does, as told by the person; None unknown
     probe_ohm       resistance of the instrument across the condenser, ohm; None unknown
+    pickup_sense    +1, -1: the way the pulses of ``spark`` go with a coil connected right; None unknown
     u_supply_share, u_series_share   standard uncertainties of what was told, as shares; None unknown
     vacuum_steps    (seconds, kPa) pairs of the vacuum applied by hand; empty where none was
     notes           free text pairs carried along, never interpreted
@@ -101,6 +102,7 @@ class Header:
     series_ohm: float | None = None
     temperature_c: float | None = None
     probe_ohm: float | None = None
+    pickup_sense: int | None = None
     u_supply_share: float | None = None
     u_series_share: float | None = None
     vacuum_steps: tuple[tuple[float, float], ...] = ()

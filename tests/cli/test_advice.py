@@ -115,6 +115,7 @@ def test_a_single_speed_is_said_once() -> None:
 def test_missed_openings_are_not_passed_over_in_silence() -> None:
     found = result() | {"decisions": [_decided("dwell.mean_deg", "pass")]}
     found["missed"] = {"openings": 0, "closings": 0}
+    found["coil"] = {}
     assert list(advice(found, specification(GAP), Shown())) == []
     found["missed"] = {"openings": 39, "closings": 1}
     for spec in (specification(GAP), None):

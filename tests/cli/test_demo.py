@@ -13,13 +13,13 @@ from breakerbench.cautions import CAUTIONS
 from breakerbench.cli.advice import advice
 from breakerbench.cli.demo import SPECIFICATION
 from breakerbench.judge.specification import load_specification
-from breakerbench.papers.subject import PICTURES
+from breakerbench.papers.subject import OF_A_RUN
 from breakerbench.papers.words import Shown
 from cli.command import breakerbench, names
 
-WRITTEN = {"demo.toml"} | {
+WRITTEN = {"demo.toml", "demo-coil.toml"} | {
     f"demo-{which}{ending}"
-    for which in ("before", "after")
+    for which in ("before", "after", "before-coil", "after-coil")
     for ending in (".bbr", ".bbr.truth.json", ".json", "-pictures")
 }
 
@@ -38,8 +38,10 @@ def test_text_alone(tmp_path: Path) -> None:
     assert max(map(len, ran.out.splitlines())) <= 80
     text = joined(ran.out)
     for caution in CAUTIONS:  # once at the start
-        assert text.count(joined(caution)) == 1
-    before, after = text.split("== 3.")
+        assert text.split("== 1.")[0].count(joined(caution)) == 1
+    before, after = text.split("== 4.")
+    assert "FAIL contact drop" in before
+    assert "pass contact drop" in after
     assert "FAIL dwell" in before
     assert "pass dwell" in after
     # the turn of the screw against the geometry of the simulated cam, which the demo never sees
@@ -74,7 +76,7 @@ def test_files(tmp_path: Path) -> None:
         off = result["advance"]["max_deg"] - truth["advance"]["max_deg"]
         assert abs(off) <= max(0.15, result["advance"]["u_max_deg"])
         drawn = names(folder / f"demo-{which}-pictures")
-        assert {f"{stem}.{kind}" for stem in PICTURES for kind in ("svg", "png")} <= drawn
+        assert {f"{stem}.{kind}" for stem in OF_A_RUN for kind in ("svg", "png")} <= drawn
 
 
 def test_folders_that_cannot_be(tmp_path: Path) -> None:

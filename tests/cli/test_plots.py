@@ -24,6 +24,8 @@ from breakerbench.papers.subject import (
     INDEX,
     KINDS,
     LOBES,
+    OF_A_COIL,
+    OF_A_RUN,
     PICTURES,
     SPACING,
 )
@@ -37,6 +39,8 @@ and PNG; index.html shows all)
 No picture of dwell-by-lobe: one speed only; each lobe's dwell at it is in dwell
 No picture of advance: needs a run through the speeds: three speeds or more, 100
 rpm apart
+No picture of coil, contact-drop, spark: a dry feed: there is no coil in the
+circuit
 """
 
 
@@ -104,12 +108,25 @@ def test_a_sweep_of_the_simulated_bench_has_every_picture(tmp_path: Path) -> Non
     assert made.status == 0, made.err
     ran = breakerbench("analyze", "run.bbr", "--plots", "p", folder=tmp_path)
     assert (ran.status, ran.err) == (0, "")
-    drawn = pictures(tmp_path / "p", *PICTURES)
-    assert names(tmp_path / "p") == set(FILES)
-    assert "No picture" not in ran.out
+    drawn = pictures(tmp_path / "p", *OF_A_RUN)
+    assert names(tmp_path / "p") == files(*OF_A_RUN)
+    assert ran.out.count("No picture") == 1
+    assert "No picture of coil, contact-drop, spark: a dry feed" in ran.out
     for each, content in drawn.items():
         if each.endswith((".svg", ".html")):
             assert b"SIMULATED: no real distributor was measured" in content
+
+
+def test_a_trace_on_a_coil_has_those_of_the_circuit(tmp_path: Path) -> None:
+    made = breakerbench(
+        "simulate", "--out", "coil.bbr", "--kind", "coil", "--seconds", "2", folder=tmp_path
+    )
+    assert made.status == 0, made.err
+    ran = breakerbench("analyze", "coil.bbr", "--plots", "p", folder=tmp_path)
+    assert (ran.status, ran.err) == (0, "")
+    pictures(tmp_path / "p", CONTACT, *OF_A_COIL)
+    assert names(tmp_path / "p") == files(CONTACT, *OF_A_COIL)
+    assert "No picture" not in ran.out
 
 
 def test_standard_output_stays_clean(trace_csv: Path, as_json: Ran, tmp_path: Path) -> None:

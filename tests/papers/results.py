@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from breakerbench.edges.average import Averaged, Shape
+from breakerbench.edges.shown import SlowCycles, Trace
 from breakerbench.judge.decisions import decide
 from breakerbench.judge.specification import Specification, parse_specification
 from breakerbench.papers.subject import Subject
@@ -35,6 +36,18 @@ none_below_rpm = 1500
 points = [[400, -0.5, 0.5], [900, 4.0, 6.0], [1600, 9.0, 11.0]]
 falling = [[800, 3.0, 7.0], [1500, 9.0, 11.5]]
 max_hysteresis_deg = 1.0
+"""
+CIRCUIT = """
+[contact]
+max_drop_v = 0.2
+at_current_a = 3.5
+[coil]
+supply_v = 12.0
+resistance_ohm = [2.8, 3.4]
+current_a = [3.0, 4.5]
+[spark]
+min_duration_ms = 0.8
+gap_mm = 6.0
 """
 
 
@@ -102,7 +115,40 @@ def result(lobes: int = 4) -> dict[str, Any]:
             "start_rpm": 503.0, "u_start_rpm": 7.0, "max_deg": 10.25, "u_max_deg": 0.08,
             "hysteresis_deg": 0.75, "u_hysteresis_deg": 0.1, "slopes": [],
         },
+        **circuit(lobes),
         "why": {}, "warnings": [], "notes": [], "decisions": [],
+    }  # fmt: skip
+
+
+def circuit(lobes: int = 4) -> dict[str, Any]:
+    """Contact, feed, coil, spark: 12.5 V behind 3.125 ohm, 6.25 mH, so 4 A and 2 ms."""
+    return {
+        "contact": {
+            "drop_v": 0.12, "u_drop_v": 0.01, "resistance_ohm": 0.025, "u_resistance_ohm": 0.002,
+            "current_a": 3.9, "u_current_a": 0.04, "spread_v": 0.003,
+        },
+        "supply": {
+            "volts": 12.5, "u_volts": 0.1, "closed_volts": 12.2, "sag_v": 0.3, "u_sag_v": 0.01,
+            "polarity": "negative ground",
+        },
+        "coil": {
+            "resistance_ohm": 3.0, "u_resistance_ohm": 0.04, "resistance_20c_ohm": 3.0,
+            "u_resistance_20c_ohm": 0.05, "inductance_h": 6.25e-3, "u_inductance_h": 1e-4,
+            "current_a": 3.9, "u_current_a": 0.04, "energy_j": 0.0475, "u_energy_j": 0.001,
+            "ballast_ohm": 0.1, "u_ballast_ohm": 0.01, "loop_ohm": 3.125, "u_loop_ohm": 0.05,
+            "standing_a": 4.0, "u_standing_a": 0.05, "heat_w": 48.0, "u_heat_w": 1.5,
+            "saturates": False, "residual_a": 0.004, "polarity": None,
+            "by_speed": [
+                {"rpm": 400.0, "current_a": 3.9, "u_current_a": 0.04, "energy_j": 0.0475,
+                 "u_energy_j": 0.001},
+                {"rpm": 1600.0, "current_a": 3.2, "u_current_a": 0.05, "energy_j": 0.032,
+                 "u_energy_j": None},
+            ],
+        },
+        "spark": {
+            "duration_s": 1.5e-3, "u_duration_s": 2e-5, "misses": 7, "openings": 760,
+            "burn_v": 20.0, "u_burn_v": 0.5, "by_lobe": [0] * (lobes - 1) + [7], "by_tower": [],
+        },
     }  # fmt: skip
 
 
@@ -120,6 +166,27 @@ def contact(rails_v: tuple[float, float] | None = (-25.0, 25.0)) -> Averaged:
         closed_s=0.006,
         rails_v=rails_v,
     )
+
+
+def cycles(sign: float = 1.0) -> SlowCycles:
+    """Closed times of 16 ms whose current and drop are as ``circuit`` has them, and a spark of 1.5 ms.
+
+    sign  -1: positive ground, the current probe turned round too
+    """
+    t = (np.arange(400) + 0.5) * 4e-5
+    amps = 4.0 * (1.0 - np.exp(-t / 2e-3))
+    after = np.arange(-100, 2000) * 4e-6
+    burn = np.where(after < 1.5e-3, 32.5, 12.5)
+    volts = np.where(after < 0.0, 0.1, np.where(after < 2e-5, 200.0, burn))
+    single = (after[::3] + 1e-6, sign * volts[::3])
+    return SlowCycles(
+        {
+            "current_a": Trace(t, sign * amps, np.full(400, 0.01)),
+            "points_v": Trace(t, sign * (0.0225 + 0.025 * amps), np.full(400, 0.02)),
+        },
+        Trace(after, sign * volts, np.full(2100, 0.5), (single,)),
+        150, 160, 0.0375, 0.016, (-400.0, 400.0),
+    )  # fmt: skip
 
 
 def _shape(time_s: Floats, mean: Floats, std: Floats, n: int) -> Shape:
@@ -140,4 +207,4 @@ def subject(
 ) -> Subject:
     """What is drawn, judged against ``spec``."""
     told = judged(result() if told is None else told, spec)
-    return Subject(title, told, spec, shown or Shown(), contact())
+    return Subject(title, told, spec, shown or Shown(), contact(), None, cycles())

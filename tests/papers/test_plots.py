@@ -18,18 +18,23 @@ from breakerbench.papers.plots import pictures, png, svg
 from breakerbench.papers.subject import (
     ADVANCE,
     BOUNCE,
+    COIL,
     CONTACT,
+    DROP,
     DWELL,
     INKS,
     LOBES,
+    OF_A_COIL,
+    OF_A_RUN,
     PICTURES,
     SPACING,
+    SPARK,
     Subject,
     missing,
 )
 from breakerbench.papers.words import SIMULATED, WORDS, Shown
 from papers.pages import band, bars, line, said, texts
-from papers.results import CURVES, LIMITS, result, specification, subject
+from papers.results import CIRCUIT, CURVES, LIMITS, result, specification, subject
 
 CRANKSHAFT = Shown("crankshaft", "crankshaft")
 
@@ -207,9 +212,9 @@ def test_the_reason_stands_in_the_place_of_a_figure(spec: Any) -> None:
 def test_what_was_not_measured_is_not_drawn_and_has_its_reason() -> None:
     what = subject(None, specification())
     assert missing(what) == {}
-    assert tuple(pictures(what)) == tuple(PICTURES)
+    assert tuple(pictures(what)) == (*OF_A_RUN, *OF_A_COIL)
     told = result()
-    for table in ("dwell", "spacing", "scatter", "advance", "bounce"):
+    for table in ("dwell", "spacing", "scatter", "advance", "bounce", "contact", "coil", "spark"):
         nothing(told, table, f"no {table}, 400 rpm only")
     told["why"]["advance.rising"] = "goes before the table\x1b[2J"
     what = Subject("run.csv", told, None, Shown())
@@ -221,6 +226,9 @@ def test_what_was_not_measured_is_not_drawn_and_has_its_reason() -> None:
         ADVANCE: "goes before the table\\x1b[2J",
         BOUNCE: "no bounce, 400 rpm only",
         CONTACT: "no opening with the samples about it",
+        COIL: "no coil, 400 rpm only",
+        DROP: "no coil, 400 rpm only",
+        SPARK: "no spark, 400 rpm only",
     }
 
 
@@ -296,6 +304,10 @@ def undecided(lobes: int) -> dict[str, Any]:
     told["dwell"] |= {"mean_deg": 57.99, "variation_deg": 1.99}
     told["spacing"]["error_deg"][0], told["spacing"]["interval_error_deg"][0] = -1.01, -1.49
     told["scatter"]["deg"] = 0.501
+    told["contact"] |= {"drop_v": 0.205, "u_drop_v": 0.06}
+    told["coil"] |= {"resistance_ohm": 2.81, "resistance_20c_ohm": None, "current_a": 4.49}
+    told["spark"] |= {"duration_s": 0.801e-3, "misses": 250}
+    told["spark"]["by_tower"] = [{"tower": k + 1, "misses": 99} for k in range(lobes)]
     return told
 
 
@@ -312,6 +324,19 @@ def speechless(lobes: int) -> dict[str, Any]:
     told["why"] |= dict.fromkeys(
         ("advance.falling", "advance.start_rpm", "advance.hysteresis_deg"), REASON
     )
+    told["coil"] |= {
+        "resistance_ohm": None, "resistance_20c_ohm": None, "inductance_h": None, "by_speed": [],
+        "loop_ohm": None, "standing_a": None,
+    }  # fmt: skip
+    told["contact"] |= {"drop_v": None, "u_drop_v": None, "spread_v": None}
+    told["spark"] |= {"duration_s": None, "burn_v": None, "misses": 7}
+    told["why"] |= dict.fromkeys(
+        (
+            "coil.resistance_20c_ohm", "coil.resistance_ohm", "coil.inductance_h", "coil.by_speed",
+            "contact.drop_v", "contact.spread_v", "spark.duration_s", "spark.burn_v",
+        ),
+        REASON,
+    )  # fmt: skip
     told["bounce"] |= {"onset_rpm": None, "by_speed": told["bounce"]["by_speed"][:1]}
     told["why"]["bounce.onset_rpm"] = REASON
     return told
@@ -326,6 +351,9 @@ def large(lobes: int) -> dict[str, Any]:
     }  # fmt: skip
     told["spacing"] |= {"u_deg": 0.00013, "u_interval_deg": 0.00013}
     told["scatter"] |= {"u_deg": 0.00014}
+    for table, key in (("coil", "loop_ohm"), ("coil", "current_a"), ("contact", "drop_v")):
+        told[table] |= {key: 123.456789, f"u_{key}": 0.00012}
+    told["spark"] |= {"misses": 1_234_567, "openings": 7_654_321}
     return told
 
 
@@ -335,10 +363,11 @@ def large(lobes: int) -> dict[str, Any]:
 @pytest.mark.parametrize("told", [result, undecided, speechless, large])
 def test_every_text_is_on_the_page_and_covers_no_other(told: Any, lobes: int, title: str) -> None:
     spec = specification(
-        LIMITS + CURVES, 4, LONG if title == STRANGE else STRANGE
+        LIMITS + CURVES + CIRCUIT, 4, LONG if title == STRANGE else STRANGE
     )  # the limits of four for all: the layout is looked at
     found = pictures(subject(told(lobes), spec, CRANKSHAFT, title))
-    assert len(found) == len(PICTURES) - (lobes == 1 or told is speechless)
+    wanted = len(OF_A_RUN) + len(OF_A_COIL) - (lobes == 1 or told is speechless)
+    assert len(found) == wanted
     for page in found.values():
         with own_style():
             page.draw_without_rendering()

@@ -85,6 +85,7 @@ def test_what_is_read_back(tmp_path: Path, form: str, events: list[Event]) -> No
     header, trace = read_back(export(path, form, HEADER, events))
     ours = whole(HEADER, events)
     fields = ("kind", "simulated", "encoder_pulses", "temperature_c", "vacuum_steps", "probe_ohm")
+    assert header.pickup_sense == HEADER.pickup_sense
     for field in fields:
         assert getattr(header, field) == getattr(HEADER, field), field
     assert header.u_series_share == pytest.approx(0.005, rel=1e-8)

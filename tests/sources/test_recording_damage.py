@@ -424,6 +424,7 @@ def header_cases() -> Iterator[tuple[Any, str]]:
     for key in ("u_gain", "u_zero"):
         yield good | {"channels": [channel | {key: -1}]}, f"{key} is negative"
         yield good | {"channels": [channel | {key: "1"}]}, f"{key} is not a number"
+    yield good | {"pickup_sense": 2}, "pickup_sense is neither 1 nor -1"
     yield good | {"probe_ohm": 0}, "probe_ohm is not above 0"
     yield good | {"u_series_share": -0.1}, "u_series_share is negative"
     yield good | {"u_supply_share": []}, "u_supply_share is not a number"

@@ -36,6 +36,7 @@ HEADER = Header(
     series_ohm=47.0,
     u_series_share=0.005,
     probe_ohm=10e6,
+    pickup_sense=-1,
     vacuum_steps=((0.0, 0.0), (10.0, 20.0)),
     notes={"bench": "ours", "levels": [1, 2.5, None]},
 )

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
+from breakerbench.cli.advice_condenser import condenser_advice
+from breakerbench.cli.advice_electrics import TABLES as ELECTRICAL
+from breakerbench.cli.advice_electrics import electric_advice
 from breakerbench.edges.hand import CLOSED, MOVES, NO_VOLTAGE, OPEN
 from breakerbench.judge.points_sets import (
     BOTH,
@@ -59,9 +62,13 @@ def advice(result: Mapping[str, Any], spec: Specification | None, shown: Shown) 
         else:
             yield "Clean the contacts and the ground, take off what lies across the points, turn again."
         return
+    if (result.get("trace") or {}).get("kind") == "condenser":
+        yield from condenser_advice(result)
+        return
     if spec is not None and any(one["decision"] == "fail" for one in result["decisions"]):
         yield from _failed(result, spec, shown)
     yield from _missed(result)
+    yield from electric_advice(result, spec, shown)
 
 
 def _failed(result: Mapping[str, Any], spec: Specification, shown: Shown) -> Iterator[str]:
@@ -76,18 +83,29 @@ def _failed(result: Mapping[str, Any], spec: Specification, shown: Shown) -> Ite
         yield from _two_sets(result, dict(decisions), spec, shown)
     elif spec.distributor.points_sets == 2 and connected is None:
         yield f"Say which set of points is connected: {TELL}. Without it the gap cannot be advised on."
-    elif not any((what, "pass") in decisions for what in OF_THE_GAP):
+    elif not _right_gap(decisions):
         if "dwell.variation_deg" in failed:
             yield from _moving(result, shown)
         else:
             yield from _gap(result, spec, shown, f" of the {connected} set" if connected else "")
-    others = [name(what) for what in failed if what not in dwells]
+    others = [
+        name(what) for what in failed if what not in dwells and not what.startswith(ELECTRICAL)
+    ]
     if others:
         yield (
             f"Out of limits{' too' if any(what in failed for what in dwells) else ''}: "
             f"{', '.join(others)}. Turning the gap does not mend that. Which part to replace is "
             "not said yet by this version."
         )
+
+
+def _right_gap(decisions: Sequence[tuple[str, str]]) -> bool:
+    """The dwell passed, or nobody asked for it and nothing but the circuit failed."""
+    if any((what, "pass") in decisions for what in OF_THE_GAP):
+        return True
+    asked = any(what in OF_THE_GAP for what, _ in decisions)
+    failed = [what for what, decision in decisions if decision == "fail"]
+    return not asked and all(what.startswith(ELECTRICAL) for what in failed)
 
 
 def _missed(result: Mapping[str, Any]) -> Iterator[str]:

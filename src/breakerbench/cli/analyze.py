@@ -13,23 +13,29 @@ from breakerbench.cli.main import say
 from breakerbench.cli.output import as_json, output, write_json
 from breakerbench.cli.pictures import Places, print_pictures
 from breakerbench.cli.progress import progress
-from breakerbench.edges.average import Averaged, Averages
+from breakerbench.edges.average import Averages
+from breakerbench.edges.shown import CycleTraces
 from breakerbench.errors import BadInput
 from breakerbench.judge.points_sets import BOTH, FIRST, SECOND
 from breakerbench.judge.specification import Specification, find_specification
+from breakerbench.measure.condenser_found import Charged
 from breakerbench.measure.hand_zero import HandZero, hand_zero
-from breakerbench.papers.subject import Subject
+from breakerbench.papers.subject import Collected, Subject
 from breakerbench.papers.words import Shown
 from breakerbench.pipeline import analyze
+from breakerbench.result.circuit import against_reference
 from breakerbench.result.two_sets import ONE_SET, PointsSets
 from breakerbench.sources.files import reason
 from breakerbench.sources.open import ImportOptions, open_trace
+from breakerbench.sources.options import TOLD_ACCURACY
 from breakerbench.trace import EDGE_NAMES, SAMPLED_UNITS
 
 STANDARD_OUTPUT = "-"
 NOT_ALL_PASSED = 1
 #: No hand turns faster, and below it weights rest, rpm; common practice, no source.
 FASTEST_BY_HAND_RPM = 100.0
+#: The way a pulse goes, by its word.
+PULSES = {"positive": 1, "negative": -1}
 ABSOLUTE_ZERO_C = -273.15
 
 Value = TypeVar("Value", str, float)
@@ -42,7 +48,11 @@ def run(args: Namespace) -> int:
     if args.strict and spec is None:
         say("breakerbench analyze: --strict without --spec: nothing is judged, nothing can fail")
     _check_sets(args, spec)
-    inputs = [each for each in (args.file, args.spec, args.hand, args.first, args.second) if each]
+    inputs = [
+        each
+        for each in (args.file, args.spec, args.hand, args.first, args.second, args.reference)
+        if each
+    ]
     with ExitStack() as stack:
         # Every output is made ready first: what cannot be written is said before the long work.
         part = None
@@ -53,11 +63,11 @@ def run(args: Namespace) -> int:
             places.ready(*inputs)
         hand = None if args.hand is None else _zero_by_hand(args.hand, options)
         sets = _points_sets(args, options, spec)
-        result, contact = measured(
-            args.file, options, spec, hand, averaging=places is not None, sets=sets
-        )
+        result, collected = measured(args.file, options, spec, hand, places is not None, sets)
+        if args.reference:
+            against_reference(result, _reference(args.reference, options))
         shown = Shown(args.degrees, args.speed_basis)
-        subject = Subject(Path(args.file).name, result, spec, shown, contact)
+        subject = Subject(Path(args.file).name, result, spec, shown, *collected)
         if part is not None:
             write_json(part, result)
         if places is not None:
@@ -76,23 +86,28 @@ def measured(
     options: ImportOptions | None,
     spec: Specification | None,
     hand: HandZero | None = None,
-    averaging: bool = False,
+    collecting: bool = False,
     sets: PointsSets = ONE_SET,
-) -> tuple[dict[str, Any], Averaged | None]:
+) -> tuple[dict[str, Any], Collected]:
     """The result for one file, with a progress bar where somebody can see it.
 
-    And, with ``averaging``, the contact trace for a picture, if there is any.
+    And, with ``collecting``, what pictures need beside it, as far as there is any.
 
     Raises BadInput for a file that cannot be used.
     """
     source = open_trace(path, options)
-    averages = Averages(source.header) if averaging else None
+    averages = Averages(source.header) if collecting else None
+    traces = CycleTraces(source.header) if collecting else None
+    charged: list[Charged] = []
     try:
         with progress("measuring") as report:
-            result = analyze(source, spec, report, hand, averages, sets)
+            result = analyze(source, spec, report, hand, averages, sets, charged, traces)
         if not result["trace"]["seconds"]:  # cut before the end of its first block
             raise BadInput(path, "holds no samples that can be read", "record it again")
-        return result, averages.averaged() if averages is not None else None
+        if averages is None or traces is None:
+            return result, Collected()
+        charge = charged[0] if charged else None
+        return result, Collected(averages.averaged(), charge, traces.slowest())
     except OSError as error:  # the disk failed, the stick was pulled out
         raise BadInput(path, f"cannot be read on ({reason(error)})", "copy it first") from error
     finally:
@@ -119,6 +134,20 @@ def _zero_by_hand(path: str, options: ImportOptions) -> HandZero:
             "turn the distributor slowly by hand, 5 to 30 rpm",
         )
     return zero
+
+
+def _reference(path: str, options: ImportOptions) -> dict[str, Any]:
+    """The result of a recording to compare the ring with.
+
+    Raises BadInput for a file that cannot be used or shows no ring.
+    """
+    result, _ = measured(path, replace(options, vacuum_steps=()), None)
+    if result["condenser"]["ring_hz"] is None:
+        why = result["why"].get("condenser.ring_hz") or "no coil in the feed"
+        raise BadInput(
+            path, f"shows no ring to compare with ({why})", "record a run with the coil connected"
+        )
+    return result
 
 
 def _check_sets(args: Namespace, spec: Specification | None) -> None:
@@ -206,6 +235,9 @@ def import_options(args: Namespace) -> ImportOptions:
         encoder_pulses=args.encoder_pulses,
         vacuum_steps=args.vacuum,
         sample_rate_hz=args.sample_rate,
+        accuracies=_by_channel("--accuracy", args.accuracy, (*SAMPLED_UNITS, *TOLD_ACCURACY)),
+        probe_ohm=args.probe_ohm,
+        pickup_sense=PULSES.get(args.right_pulse),
     )
 
 
@@ -214,8 +246,11 @@ def _check(good: bool, option: str, wanted: str) -> None:
         raise BadInput(option, "its figure is not possible", f"it must be {wanted}")
 
 
-def _by_channel(option: str, pairs: Sequence[tuple[str, Value]]) -> dict[str, Value]:
-    known = ("time_s", *SAMPLED_UNITS, *EDGE_NAMES)
+def _by_channel(
+    option: str,
+    pairs: Sequence[tuple[str, Value]],
+    known: Sequence[str] = ("time_s", *SAMPLED_UNITS, *EDGE_NAMES),
+) -> dict[str, Value]:
     found: dict[str, Value] = {}
     for name, value in pairs:
         if name not in known:

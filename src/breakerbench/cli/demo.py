@@ -37,16 +37,23 @@ from breakerbench.cli.report import (
 )
 from breakerbench.cli.simulate import write_simulated
 from breakerbench.cli.terminal import terminal
-from breakerbench.edges.average import Averaged
 from breakerbench.errors import harmless
 from breakerbench.judge.specification import Specification, load_specification
-from breakerbench.papers.subject import Subject
+from breakerbench.papers.subject import Collected, Subject
 from breakerbench.papers.words import Shown, limits
 from breakerbench.pipeline import analyze
 
 SPECIFICATION = Path(__file__).with_name("demo.toml")
+#: The limits of the run on the coil; apart, so that the dry one is not asked for them.
+ON_COIL = Path(__file__).with_name("demo-coil.toml")
 SEED = 1
-RUNS = ("before", "after")
+#: Each run: its bench, and the specification that it is held against.
+RUNS = {
+    "before": (scenario.before, SPECIFICATION),
+    "before-coil": (scenario.before_on_coil, ON_COIL),
+    "after": (scenario.after, SPECIFICATION),
+    "after-coil": (scenario.after_on_coil, ON_COIL),
+}
 
 Result = dict[str, Any]
 
@@ -54,8 +61,8 @@ Result = dict[str, Any]
 def run(args: Namespace) -> int:
     """The job from beginning to end. Returns the exit status."""
     shown = Shown(args.degrees, args.speed_basis)
-    spec = load_specification(SPECIFICATION)
     console = terminal()
+    results: dict[str, Result] = {}
     with ExitStack() as kept:
         folder = None
         if args.out is not None:
@@ -66,29 +73,36 @@ def run(args: Namespace) -> int:
                 each.ready()
         _print_opening(console)
 
-        _print_heading(console, "1. As it came in")
-        before, contact = _measured(scenario.before(), spec, folder, "before")
-        if folder is not None:
-            places["before"].draw(Subject("demo-before.bbr", before, spec, shown, contact))
-        _print_run(console, before, shown)
+        def show(which: str) -> None:
+            make, path = RUNS[which]
+            spec = load_specification(path)
+            result, drawn = _measured(make(), spec, folder, which)
+            if folder is not None:
+                places[which].draw(Subject(f"demo-{which}.bbr", result, spec, shown, *drawn))
+            _print_run(console, result, shown)
+            results[which] = result
 
-        _print_heading(console, "2. What to do")
-        for text in advice(before, spec, shown):
-            print_item(console, "-", text)
+        _print_heading(console, "1. As it came in, on a dry feed")
+        show("before")
+        _print_heading(console, "2. As it came in, on the coil")
+        show("before-coil")
 
-        _print_heading(console, "3. As it goes out")
-        repaired = scenario.after()
-        console.print(Text(f"Mended in this story: {'; '.join(repaired.notes)}."))
-        after, contact = _measured(repaired, spec, folder, "after")
-        if folder is not None:
-            places["after"].draw(Subject("demo-after.bbr", after, spec, shown, contact))
-        _print_run(console, after, shown)
+        _print_heading(console, "3. What to do")
+        for which in ("before", "before-coil"):
+            for text in advice(results[which], load_specification(RUNS[which][1]), shown):
+                print_item(console, "-", text)
 
-        _print_heading(console, "4. Before against after")
-        _print_comparison(console, before, after, shown)
+        _print_heading(console, "4. As it goes out")
+        console.print(Text(f"Mended in this story: {'; '.join(scenario.after().notes)}."))
+        show("after")
+        show("after-coil")
+
+        _print_heading(console, "5. Before against after")
+        _print_comparison(console, results, shown)
         if folder is not None:
-            with output(str(folder / "demo.toml")) as part:
-                shutil.copyfile(SPECIFICATION, part)
+            for path in (SPECIFICATION, ON_COIL):
+                with output(str(folder / path.name)) as part:
+                    shutil.copyfile(path, part)
     _print_closing(console, folder)
     return 0
 
@@ -100,20 +114,20 @@ def pictures(which: str) -> str:
 
 def _measured(
     bench: Bench, spec: Specification, folder: Path | None, which: str
-) -> tuple[Result, Averaged | None]:
+) -> tuple[Result, Collected]:
     """Result for a bench: through a recording where there is a folder for it, else directly.
 
-    And the contact trace for a picture, where there is a folder.
+    And what pictures need beside it, where there is a folder.
     """
     if folder is None:
         with progress(f"measuring {which}") as report:
-            return analyze(simulate(bench, SEED), spec, report), None
+            return analyze(simulate(bench, SEED), spec, report), Collected()
     recording = str(folder / f"demo-{which}.bbr")
     write_simulated(bench, SEED, recording)
-    result, contact = measured(recording, None, spec, averaging=True)
+    result, drawn = measured(recording, None, spec, collecting=True)
     with output(str(folder / f"demo-{which}.json")) as part:
         write_json(part, result)
-    return result, contact
+    return result, drawn
 
 
 def _print_opening(console: Console) -> None:
@@ -130,21 +144,26 @@ def _print_heading(console: Console, text: str) -> None:
 
 def _print_run(console: Console, result: Result, shown: Shown) -> None:
     speed, trace = result["speed"], result["trace"]
-    low, high = (speed[key] * shown.factor("rpm") for key in ("min_rpm", "max_rpm"))
-    console.print(
-        Text(
-            f"{trace['seconds']:.1f} s on the simulated bench, {speed['revolutions']} revolutions, "
-            f"{low:,.0f} to {high:,.0f} {shown.unit('rpm')}, angle from {trace['reference']}."
+    said = f"{trace['seconds']:.1f} s on the simulated bench"
+    if trace["kind"] == "run":
+        low, high = (speed[key] * shown.factor("rpm") for key in ("min_rpm", "max_rpm"))
+        said += (
+            f", {speed['revolutions']} revolutions, {low:,.0f} to {high:,.0f} {shown.unit('rpm')}, "
+            f"angle from {trace['reference']}"
         )
-    )
+    console.print(Text(f"{said}."))
     print_remarks(console, result, shown)
     print_decisions(console, result, shown)
 
 
-def _print_comparison(console: Console, before: Result, after: Result, shown: Shown) -> None:
+def _print_comparison(console: Console, results: dict[str, Result], shown: Shown) -> None:
     table = new_table("figure", "before", "after", "limits", "unit", right=(1, 2))
-    later = {(one["what"], one.get("at")): one for one in after["decisions"]}
-    for old in before["decisions"]:
+
+    def decided(*runs: str) -> list[dict[str, Any]]:
+        return [one for which in runs for one in results[which]["decisions"]]
+
+    later = {(one["what"], one.get("at")): one for one in decided("after", "after-coil")}
+    for old in decided("before", "before-coil"):
         # A place between the points of a curve is decided on only where it is worse than these.
         new = later.get((old["what"], old.get("at")))
         if new is None:
@@ -170,8 +189,8 @@ def _print_closing(console: Console, folder: Path | None) -> None:
     where = harmless(str(folder))
     console.print(
         Text(
-            f"\nIn {where}: the two recordings, the truth about them, both results, and pictures of "
-            f"both ({pictures('before')}, {pictures('after')})."
+            f"\nIn {where}: the four recordings, the truth about them, their results, and pictures of "
+            f"each ({pictures('before')} and so on)."
         )
     )
     console.print(Text("Look at one again with"))

@@ -57,11 +57,6 @@ def steps(text: str) -> Steps:
     return _rising_pairs(text, "SECONDS:VALUE", "seconds")
 
 
-def curve(text: str) -> Steps:
-    """``RPM:DEG,RPM:DEG...``; the speeds start at 0 or later and rise."""
-    return _rising_pairs(text, "RPM:DEG", "speeds")
-
-
 def _rising_pairs(text: str, form: str, firsts: str) -> Steps:
     found: list[tuple[float, float]] = []
     for part in text.split(","):
@@ -73,17 +68,6 @@ def _rising_pairs(text: str, form: str, firsts: str) -> Steps:
     if rising[0] < 0 or rising != sorted(set(rising)):
         raise argparse.ArgumentTypeError(f"the {firsts} in '{text}' do not rise from 0 on")
     return tuple(found)
-
-
-def second_set(text: str) -> tuple[float, float | None]:
-    """``AFTER`` or ``AFTER:DWELL``, degrees."""
-    after, colon, dwell = text.partition(":")
-    return number(after), number(dwell) if colon else None
-
-
-def speed_plan(text: str) -> Steps:
-    """One speed in rpm, or ``SECONDS:RPM,...``."""
-    return steps(text if ":" in text else f"0:{text}")
 
 
 def analyze(verb: argparse.ArgumentParser) -> None:
@@ -121,6 +105,12 @@ def analyze(verb: argparse.ArgumentParser) -> None:
         type=name,
         help="the same distributor turned by hand, with index and encoder: the zero of the advance "
         "where the run does not begin at rest",
+    )
+    add(
+        "--reference",
+        metavar="FILE",
+        type=name,
+        help="the same coil and condenser recorded before: how the ring has changed since",
     )
     add("--strict", action="store_true", help="exit status 1 when any decision is not a pass")
     _sets(verb)
@@ -184,8 +174,32 @@ def _import(verb: argparse.ArgumentParser) -> None:
         default="run",
         help="what was being done (default run)",
     )
-    add("--supply-v", metavar="V", type=number, help="supply voltage, V")
+    add(
+        "--supply-v",
+        metavar="V",
+        type=number,
+        help="volts at the feed, no current flowing, where no channel shows them",
+    )
     add("--series-ohm", metavar="R", type=number, help="resistor that the feed goes through, ohm")
+    add(
+        "--probe-ohm",
+        metavar="R",
+        type=number,
+        help="resistance of the instrument across the condenser, ohm (a 10:1 probe: 10e6)",
+    )
+    add(
+        "--right-pulse",
+        choices=("positive", "negative"),
+        help="the way the pulses of the spark pickup go with a coil that is connected right",
+    )
+    add(
+        "--accuracy",
+        metavar="NAME=PERCENT",
+        type=number_pair,
+        help="limits of the error of channel NAME, or of what is told as supply or series, percent of "
+        "the value (not told: 1)",
+        **many,
+    )
     add("--temperature-c", metavar="T", type=number, help="temperature of the coil, deg C")
     add(
         "--vacuum",
@@ -230,79 +244,9 @@ def export(verb: argparse.ArgumentParser) -> None:
 
 
 def simulate(verb: argparse.ArgumentParser) -> None:
-    verb.description = (
-        "Write a recording from the simulated bench, and the truth about it beside it as\n"
-        "FILE.truth.json. The same options and seed give the same recording."
-    )
-    verb.epilog = (
-        "examples:\n"
-        "  breakerbench simulate --out worn.bbr --fault bushing-worn=needs-repair --seed 7\n"
-        "  breakerbench simulate --out curve.bbr --lobes 6 --speed 0:250,20:2500,40:250\n"
-        "  breakerbench simulate --out plate.bbr --speed 300 --vacuum 0:0,5:20,10:40,15:20\n"
-        "  breakerbench simulate --out hand.bbr --kind hand\n"
-        "  breakerbench simulate --out first.bbr --second-set 6 --points-set first\n"
-        "  breakerbench simulate --fault list"
-    )
-    add = verb.add_argument
-    add("--out", metavar="FILE", type=name, help="the recording to write")
-    add(
-        "--fault",
-        metavar="NAME=LEVEL",
-        action="append",
-        default=[],
-        help="a fault and how bad it is, may be repeated; 'list' shows them all",
-    )
-    add("--seed", metavar="N", type=whole, default=1, help="another seed, another run (default 1)")
-    add(
-        "--speed",
-        metavar="PLAN",
-        type=speed_plan,
-        help="one speed, or SECONDS:RPM,... joined by ramps, distributor rpm "
-        "(default 0:300,2:300,8:2500,10:2500)",
-    )
-    add("--seconds", metavar="S", type=number, help="length (default: to the end of the plan)")
-    add(
-        "--kind",
-        choices=("run", "hand"),
-        default="run",
-        help="run by the drive, or turned by hand with jerks, rests and going back (default run)",
-    )
-    add(
-        "--advance",
-        metavar="RPM:DEG,...",
-        type=curve,
-        help="where the weights start, bend and come to the stop, distributor rpm and degrees "
-        "(default 480:0,950:6.5,1750:11.5)",
-    )
-    add(
-        "--vacuum",
-        metavar="S:KPA,...",
-        type=steps,
-        default=(),
-        help="steps of the vacuum applied to the vacuum unit, seconds and kPa: 0:0,5:20",
-    )
-    add("--lobes", metavar="N", type=whole, help="cam lobes, 1 to 12 (default 4)")
-    add("--dwell-deg", metavar="DEG", type=number, help="dwell that the gap is set to")
-    add(
-        "--second-set",
-        metavar="AFTER[:DWELL]",
-        type=second_set,
-        help="a second set of points that opens AFTER degrees after the first (half a lobe pitch: they "
-        "alternate), in parallel; its dwell where it is another",
-    )
-    add(
-        "--points-set",
-        choices=("first", "second", "both"),
-        help="which of two sets is connected (default both)",
-    )
-    add("--sample-rate", metavar="HZ", type=number, help="of each channel (default 250000)")
-    add(
-        "--condition",
-        metavar="NAME",
-        action="append",
-        default=[],
-        help="a condition of the bench (no-encoder), may be repeated; 'list' shows them all",
-    )
+    from breakerbench.cli.options_simulate import simulate as declare  # noqa: PLC0415  the same
+
+    declare(verb)
 
 
 def demo(verb: argparse.ArgumentParser) -> None:
@@ -319,6 +263,12 @@ def demo(verb: argparse.ArgumentParser) -> None:
         "--out", metavar="DIR", type=name, help="folder for the recordings and results"
     )
     _display(verb)
+
+
+def coil(verb: argparse.ArgumentParser) -> None:
+    from breakerbench.cli.options_coil import coil as declare  # noqa: PLC0415  it imports this file
+
+    declare(verb)
 
 
 def spec(verb: argparse.ArgumentParser) -> None:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from breakerbench.cli.output import folder, output
 from breakerbench.errors import harmless
 from breakerbench.papers.listing import listing
-from breakerbench.papers.subject import FILES, INDEX, KINDS, PICTURES, Subject, missing
+from breakerbench.papers.subject import FILES, INDEX, KINDS, PICTURES, Subject, looked_for, missing
 from breakerbench.sources.files import cannot_write
 
 if TYPE_CHECKING:
@@ -60,7 +60,7 @@ def print_pictures(console: Console, into: str, subject: Subject) -> None:
     from rich.text import Text  # noqa: PLC0415
 
     without = missing(subject)
-    drawn = ", ".join(stem for stem in PICTURES if stem not in without)
+    drawn = ", ".join(stem for stem in looked_for(subject) if stem not in without)
     text = f"Pictures in {harmless(into)}: {drawn or 'none'}"
     console.print(Text(f"{text} (each as SVG and PNG; {INDEX} shows all)" if drawn else text))
     for why in dict.fromkeys(without.values()):

@@ -6,13 +6,16 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from rich import box
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from breakerbench.cli.report_electrics import print_electrics
+from breakerbench.cli.tables import MOST_SPEEDS, new_table, print_item, print_table
 from breakerbench.errors import harmless
+from breakerbench.measure.condenser_words import OTHER_TABLES
 from breakerbench.papers.words import (
+    LEAKAGE,
     SIMULATED,
     WORDS,
     Shown,
@@ -21,9 +24,16 @@ from breakerbench.papers.words import (
     name,
     not_judged,
     tally,
+    unit_of,
 )
 
-#: Single figures of the summary: key, unit, key of its expanded uncertainty.
+__all__ = [
+    "named", "new_table", "print_advice", "print_decisions", "print_item", "print_remarks",
+    "print_result", "print_table", "print_title", "word",
+]  # fmt: skip
+
+#: Single figures of the summary: key, unit, key of its expanded uncertainty. Those of the circuit
+#: have a table of their own.
 SUMMARY = (
     ("dwell.mean_deg", "deg", "dwell.u_deg"),
     ("dwell.percent", "%", "dwell.u_percent"),
@@ -42,38 +52,16 @@ SUMMARY = (
     ("advance.start_rpm", "rpm", "advance.u_start_rpm"),
     ("advance.max_deg", "deg", "advance.u_max_deg"),
     ("advance.hysteresis_deg", "deg", "advance.u_hysteresis_deg"),
-    ("contact.drop_v", "V", "contact.u_drop_v"),
-    ("contact.resistance_ohm", "ohm", "contact.u_resistance_ohm"),
-    ("coil.resistance_ohm", "ohm", "coil.u_resistance_ohm"),
-    ("coil.resistance_20c_ohm", "ohm", None),
-    ("coil.inductance_h", "H", "coil.u_inductance_h"),
-    ("coil.current_a", "A", None),
-    ("coil.energy_j", "J", None),
-    ("coil.ballast_ohm", "ohm", None),
     ("condenser.capacitance_f", "F", "condenser.u_capacitance_f"),
-    ("condenser.leakage_ohm", "ohm", None),
-    ("condenser.series_ohm", "ohm", None),
-    ("spark.duration_s", "s", "spark.u_duration_s"),
-    ("spark.misses", "", None),
+    ("condenser.leakage_ohm", LEAKAGE, "condenser.u_leakage_ohm"),
+    ("condenser.leakage_at_least_ohm", LEAKAGE, None),
+    ("condenser.series_ohm", "ohm", "condenser.u_series_ohm"),
+    ("condenser.tau_s", "s", "condenser.u_tau_s"),
+    ("condenser.test_v", "V", None),
 )
 
-#: Rows of a table by speed, at most.
-MOST_SPEEDS = 12
-
-
-def new_table(*columns: str, right: Sequence[int] = ()) -> Table:
-    """An empty table; columns that hold numbers stand ``right``."""
-    table = Table(box=box.SIMPLE_HEAD, show_edge=False)
-    for place, column in enumerate(columns):
-        table.add_column(column, justify="right" if place in right else "left", overflow="fold")
-    return table
-
-
-def print_table(console: Console, title: str, table: Table) -> None:
-    """A table under its title, nothing where it has no rows."""
-    if table.row_count:
-        console.print(Text(f"\n{title}", style="bold"))
-        console.print(table)
+#: Said only where there is no figure.
+AT_LEAST = "condenser.leakage_at_least_ohm"
 
 
 def print_title(console: Console, title: str, *, simulated: bool) -> None:
@@ -93,6 +81,7 @@ def print_result(console: Console, result: Mapping[str, Any], shown: Shown) -> N
     _print_advance(console, result, shown)
     _print_vacuum(console, result, shown)
     _print_hand(console, result, shown)
+    print_electrics(console, result, shown)
     _print_reasons(console, result, shown)
     console.print(Text(f"\n± is an expanded uncertainty, 95.45 %. {shown}"))
     print_remarks(console, result, shown)
@@ -129,6 +118,8 @@ def _print_trace(console: Console, result: Mapping[str, Any], shown: Shown) -> N
         row("supply", f"{supply['volts']:.4g} V, {supply.get('polarity') or 'polarity not known'}")
     if hand.get("state"):
         row("points", f"{hand['state']}, {hand.get('openings') or 0} openings")
+    if figure(result, "condenser.state"):
+        row("condenser", figure(result, "condenser.state"))
     if lost.get("frames") or lost.get("seconds"):
         row("lost", f"{lost.get('seconds') or 0:.4g} s in {lost.get('frames') or 0} frames")
     print_table(console, "Trace", grid)
@@ -138,7 +129,7 @@ def _print_summary(console: Console, result: Mapping[str, Any], shown: Shown) ->
     table = new_table("figure", "value", "unit", right=(1,))
     for key, unit, u_key in SUMMARY:
         value, u = figure(result, key), figure(result, u_key)
-        if value is None:
+        if value is None or (key == AT_LEAST and figure(result, "condenser.leakage_ohm")):
             continue
         text = shown.number(value, unit, u)
         if unit == "deg" and u is None:  # no more digits than anybody could use
@@ -262,7 +253,7 @@ def print_decisions(console: Console, result: Mapping[str, Any], shown: Shown) -
     for column in (0, 2, 3):
         table.columns[column].no_wrap = True
     for one in decisions:
-        unit = one.get("unit") or ""
+        unit = unit_of(one["what"], one.get("unit") or "")
         table.add_row(
             word(one),
             named(one, shown),
@@ -314,14 +305,27 @@ def word(one: Mapping[str, Any]) -> Text:
 def _print_reasons(console: Console, result: Mapping[str, Any], shown: Shown) -> None:
     reasons: dict[str, list[str]] = {}
     for key, reason in (result.get("why") or {}).items():
-        if key == "sets" and not figure(result, "trace.points_set"):
-            continue  # of one set there is nothing to compare
+        if _nobody_asks(key, result):
+            continue
+        if reason == OTHER_TABLES:
+            continue  # nobody looks for them
         if not key.rpartition(".")[2].startswith("u_"):  # goes without saying beside its figure
             reasons.setdefault(reason, []).append(name(key))
     if reasons:
         console.print(Text("\nNot measured", style="bold"))
     for reason, keys in reasons.items():
-        print_item(console, f"- {', '.join(keys)}:", shown.sentence(reason))
+        print_item(console, f"- {', '.join(dict.fromkeys(keys))}:", shown.sentence(reason))
+
+
+def _nobody_asks(key: str, result: Mapping[str, Any]) -> bool:
+    """What is missing goes without saying, because there is nothing of its kind in the trace."""
+    if key == "sets":  # of one set there is nothing to compare
+        return not figure(result, "trace.points_set")
+    if key in ("condenser", "condenser.ring_change", "condenser.rise_change"):
+        if figure(result, "trace.kind") == "condenser":
+            return False
+        return figure(result, "condenser.ring_hz") is None
+    return key in ("spark.by_lobe", "spark.by_tower") and not figure(result, "spark.misses")
 
 
 def print_remarks(console: Console, result: Mapping[str, Any], shown: Shown) -> None:
@@ -329,12 +333,3 @@ def print_remarks(console: Console, result: Mapping[str, Any], shown: Shown) -> 
     for mark, key in (("note:", "notes"), ("WARNING:", "warnings")):
         for text in result.get(key) or []:
             print_item(console, f"- {mark}", shown.sentence(text))
-
-
-def print_item(console: Console, mark: str, text: str) -> None:
-    """An indented paragraph after its mark."""
-    grid = Table.grid(padding=(0, 1))
-    line = Text(f"{harmless(mark.removeprefix('- '))} " if mark.startswith("- ") else "", "bold")
-    line.append(harmless(text), "not bold")
-    grid.add_row(f"  {'-' if mark.startswith('- ') else harmless(mark)}", line)
-    console.print(grid)

@@ -10,8 +10,12 @@ from rich.text import Text
 
 from breakerbench.bench.arm_for import healthy_arm
 from breakerbench.bench.cam import cam_for
+from breakerbench.bench.charging import Charging, SimulatedCharging
 from breakerbench.bench.drive import Drive
+from breakerbench.bench.electric_faults import ELECTRIC_FAULTS as ELECTRIC
+from breakerbench.bench.electric_faults import on_a_coil
 from breakerbench.bench.faults import CONDITIONS, FAULTS, LEVELS, apply, set_condition
+from breakerbench.bench.feed import Feed
 from breakerbench.bench.hand import by_hand
 from breakerbench.bench.model import Bench
 from breakerbench.bench.second import second_for
@@ -20,6 +24,7 @@ from breakerbench.bench.vacuum import VacuumUnit
 from breakerbench.bench.weights import SprungWeights, weights_for
 from breakerbench.cli.output import output, write_json
 from breakerbench.cli.progress import progress
+from breakerbench.cli.simulate_condenser import charging_of, only_with_condenser
 from breakerbench.cli.terminal import terminal
 from breakerbench.errors import BadInput, harmless
 from breakerbench.sources.recording import write_recording
@@ -42,6 +47,10 @@ FRICTION_SHARE = 0.03
 HAND_S = 40.0
 CHATTER_S = 0.002
 
+#: Speed of the kind "coil", rpm; conversions a second that all channels share.
+COIL_RPM = 300.0
+CONVERSIONS_HZ = 500e3
+
 #: Dwell where none is asked for, as a share of the pitch.
 DWELL_SHARE = 0.58
 
@@ -55,11 +64,11 @@ def run(args: Namespace) -> int:
     if args.seed < 0:
         raise BadInput(f"--seed {args.seed}", "is below 0", "give a whole number from 0 up")
     try:
-        bench = bench_of(args)
+        bench = charging_of(args) if args.kind == "condenser" else bench_of(args)
         write_simulated(bench, args.seed, args.out)
     except ValueError as error:  # the bench says what it cannot be
         raise BadInput("breakerbench simulate", str(error), "change that option") from error
-    seconds = bench.drive.seconds
+    seconds = bench.drive.seconds if isinstance(bench, Bench) else bench.seconds
     console = terminal()
     console.print(Text(f"{harmless(args.out)}: {seconds:g} s from the simulated bench (SIMULATED)"))
     console.print(Text(f"{harmless(truth_path(args.out))}: the truth about it"))
@@ -71,13 +80,13 @@ def truth_path(path: str) -> str:
     return f"{path}.truth.json"
 
 
-def write_simulated(bench: Bench, seed: int, path: str) -> None:
+def write_simulated(bench: Bench | Charging, seed: int, path: str) -> None:
     """The recording and its truth: both appear, or neither.
 
     Raises BadInput where one of them cannot be written, ValueError for an impossible bench.
     """
     with output(truth_path(path)) as truth:
-        made = simulate(bench, seed)
+        made = simulate(bench, seed) if isinstance(bench, Bench) else SimulatedCharging(bench, seed)
         write_json(truth, made.truth)
         with progress("simulating") as report:
             write_recording(path, made, report)
@@ -85,6 +94,7 @@ def write_simulated(bench: Bench, seed: int, path: str) -> None:
 
 def bench_of(args: Namespace) -> Bench:
     """The bench that the options ask for. Raises BadInput or ValueError for an impossible one."""
+    only_with_condenser(args)
     lobes = LOBES if args.lobes is None else args.lobes
     if not 1 <= lobes <= 12:
         raise BadInput(f"--lobes {lobes}", "a cam has 1 to 12 lobes", "give 1 to 12")
@@ -96,12 +106,15 @@ def bench_of(args: Namespace) -> Bench:
             f"dwell lies between 0 and the {pitch:g} deg from lobe to lobe",
             "give distributor degrees",
         )
+    slow = ((0.0, COIL_RPM),)
+    plan = slow if args.kind == "coil" and args.speed is None else args.speed
     bench = Bench(
         cam=cam_for(lobes, dwell, GAP_MM),
         weights=weights_of(args.advance),
         vacuum=VacuumUnit(),
         vacuum_steps=args.vacuum,
-        drive=Drive(plan_of(args.speed, args.seconds)),
+        drive=Drive(plan_of(plan, args.seconds)),
+        feed=Feed(volts=float(args.system)),
     )
     bench = replace(bench, arm=healthy_arm(bench))
     bench = _with_second(bench, args, dwell)
@@ -110,14 +123,41 @@ def bench_of(args: Namespace) -> Bench:
             raise BadInput("--speed", "a hand turns as it likes", "leave it out with --kind hand")
         seconds = plan_of(None, HAND_S if args.seconds is None else args.seconds)[-1][0]
         bench = replace(bench, drive=by_hand(args.seed, seconds), chatter_s=CHATTER_S)
-    if args.sample_rate is not None:
-        bench = replace(bench, converter=replace(bench.converter, sample_rate_hz=args.sample_rate))
+    bench = _with_circuit(bench, args)
     for fault in args.fault:
         name, _, level = (part.strip() for part in fault.partition("="))
         bench = apply(bench, name, level)
     for condition in args.condition:
         bench = set_condition(bench, condition)
     return bench
+
+
+def _with_circuit(bench: Bench, args: Namespace) -> Bench:
+    """The bench on the circuit and with the channels that are asked for."""
+    channels = args.channels or bench.channels
+    asking = [
+        f"--fault {text}" for text in args.fault if text.partition("=")[0].strip() in ELECTRIC
+    ]
+    asking += [f"--channels {name}" for name in channels if name not in bench.channels]
+    asking += ["--kind coil"] if args.kind == "coil" else []
+    asking += [f"--probe {args.probe}"] if args.probe not in (None, "points") else []
+    if asking and args.feed == "dry":
+        raise BadInput(asking[0], "needs a coil", "leave out --feed dry")
+    if asking or args.feed == "coil":
+        bench = on_a_coil(bench)
+        assert bench.ignition is not None
+        # the bench hand reads a thermometer on the coil
+        bench = replace(bench, temperature_c=bench.ignition.coil_c)
+    rate_hz = args.sample_rate
+    if rate_hz is None:
+        rate_hz = min(bench.converter.sample_rate_hz, CONVERSIONS_HZ / len(channels))
+    return replace(
+        bench,
+        channels=channels,
+        probe_at=args.probe or "points",
+        kind="coil" if args.kind == "coil" else "run",
+        converter=replace(bench.converter, sample_rate_hz=rate_hz),
+    )
 
 
 def _with_second(bench: Bench, args: Namespace, dwell_deg: float) -> Bench:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from breakerbench.cli.dialogue import Dialogue
 from breakerbench.cli.spec_figures import figure, span
 from breakerbench.judge.draft import Draft
+from breakerbench.judge.rules import NO_BALLAST_OHM
 
 
 def ask_contact(dialogue: Dialogue, draft: Draft) -> None:
@@ -13,7 +14,8 @@ def ask_contact(dialogue: Dialogue, draft: Draft) -> None:
         draft,
         "contact.max_drop_v",
         "Greatest voltage across the closed points, V",
-        "With the points at rest and the usual current through them. 100 mV are 0.1 V.",
+        "From the coil's lead at the distributor to ground, just before the points open: lead, contacts "
+        "and plate together. 100 mV are 0.1 V.",
         "V volt volts",
     )
     figure(
@@ -21,7 +23,7 @@ def ask_contact(dialogue: Dialogue, draft: Draft) -> None:
         draft,
         "contact.at_current_a",
         "At which current, A",
-        "The current that the limit is stated for.",
+        "The current that the limit is stated for. A drop measured at another is brought to it.",
         "A ampere amperes amp amps",
     )
 
@@ -41,7 +43,8 @@ def ask_coil(dialogue: Dialogue, draft: Draft) -> None:
         draft,
         "coil.resistance_ohm",
         "Resistance of the primary, ohm",
-        "The winding alone, without a ballast resistor. 3 ohm within 10 percent is 2.7 to 3.3.",
+        "The winding alone, without a ballast resistor. 3 ohm within 10 percent is 2.7 to 3.3. To "
+        "measure it takes the channel supply_v, at the coil's feed terminal.",
         "2.7 to 3.3",
         ohm,
     )
@@ -60,7 +63,9 @@ def ask_coil(dialogue: Dialogue, draft: Draft) -> None:
         draft,
         "coil.ballast_ohm",
         "Ballast resistor, ohm",
-        "0 0 where there is to be none. One may hide in the loom.",
+        f"0 0 where there is to be none; up to {NO_BALLAST_OHM:g} ohm of leads, switch and battery are "
+        "then let pass. "
+        "One may hide in the loom.",
         "1.4 to 1.7",
         ohm,
     )
@@ -69,7 +74,8 @@ def ask_coil(dialogue: Dialogue, draft: Draft) -> None:
         draft,
         "coil.current_a",
         "Primary current with the points closed, A",
-        "Judge the current too: a 6 V coil and a ballasted 12 V coil can measure alike.",
+        "Just before they open, at the lowest speed of the run. Judge the current too: a 6 V coil and a "
+        "12 V coil for use with a resistor can measure alike.",
         "3 to 4.5",
         "A ampere amperes amp amps",
     )
@@ -81,7 +87,7 @@ def ask_condenser(dialogue: Dialogue, draft: Draft) -> None:
         draft,
         "condenser.capacitance_uf",
         "Capacitance, microfarad",
-        "220 nF are 0.22 microfarad.",
+        "220 nF are 0.22 microfarad. Judged where the condenser is tested alone.",
         "0.18 to 0.25",
         "µF uF mfd microfarad microfarads",
     )
@@ -90,7 +96,7 @@ def ask_condenser(dialogue: Dialogue, draft: Draft) -> None:
         draft,
         "condenser.min_leakage_megohm",
         "Least leakage resistance, megohm",
-        "A leaking condenser weakens the spark, first when it is warm.",
+        "Of the condenser tested alone. A leaking one weakens the spark, first when it is warm.",
         "megohm megohms",
     )
 
@@ -101,7 +107,7 @@ def ask_spark(dialogue: Dialogue, draft: Draft) -> None:
         draft,
         "spark.min_duration_ms",
         "Least duration of the spark, ms",
-        "1 ms is a thousandth of a second.",
+        "From the opening to the end of the burn, the median of a run. 1 ms is a thousandth of a second.",
         "ms",
     )
     figure(
@@ -109,6 +115,6 @@ def ask_spark(dialogue: Dialogue, draft: Draft) -> None:
         draft,
         "spark.gap_mm",
         "At a test gap of, mm",
-        "The gap of the bench that the duration is stated for.",
+        "The gap of the bench that the duration is stated for: a wider one shortens the spark.",
         "mm",
     )

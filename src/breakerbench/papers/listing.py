@@ -6,7 +6,7 @@ from html import escape
 
 from breakerbench.cautions import SHORT_CAUTION
 from breakerbench.errors import harmless
-from breakerbench.papers.subject import PICTURES, Subject, missing
+from breakerbench.papers.subject import PICTURES, Subject, looked_for, missing
 from breakerbench.papers.words import SIMULATED
 
 _STYLE = (
@@ -27,7 +27,8 @@ def listing(subject: Subject) -> str:
         f'<p class="simulated">{escape(SIMULATED)}</p>' if simulated else "",
         f"<h1>{title}</h1>",
     ]
-    for stem, what in PICTURES.items():
+    for stem in looked_for(subject):
+        what = PICTURES[stem]
         if stem not in without:
             lines.append(
                 f'<h2 id="{stem}">{escape(what)}</h2>\n'

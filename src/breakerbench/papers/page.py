@@ -29,17 +29,24 @@ from matplotlib.figure import Figure  # noqa: E402
 from breakerbench.cautions import SHORT_CAUTION  # noqa: E402
 from breakerbench.errors import harmless  # noqa: E402
 from breakerbench.papers.subject import (  # noqa: E402
+    AT_STATED,
     BLACK,
+    BURN_LINE,
+    BY_FIGURES,
+    CHARGED,
     FALLING,
+    FITTED,
     GREY,
     INSIDE,
     INSIDE_FALLING,
+    LEFT,
     MEAN_TRACE,
     MEASURED,
     NO_U,
     RISING,
     SHARE,
     SINGLE,
+    SPARK_END,
     SPREAD,
     Subject,
 )
@@ -52,7 +59,7 @@ NOT_HELD = "no specification: nothing is judged"
 #: The order of the marks in a legend.
 MARKS = (
     MEASURED, RISING, FALLING, NO_U, SHARE, MEAN_TRACE, SPREAD, SINGLE, "aim", "limit", INSIDE,
-    INSIDE_FALLING,
+    INSIDE_FALLING, CHARGED, FITTED, LEFT, BY_FIGURES, AT_STATED, BURN_LINE, SPARK_END,
 )  # fmt: skip
 #: Characters that a line over the whole page can hold.
 PAGE_CHARACTERS, MOST_NOTES = 150, 3
@@ -162,11 +169,17 @@ def legend(page: Figure, panels: Sequence[Axes], top: float) -> None:
         handles, labels = axes.get_legend_handles_labels()
         marks |= dict(zip(labels, handles, strict=True))
     seen = [mark for mark in MARKS if mark in marks]
-    if seen:
-        page.legend(
+    if not seen:
+        return
+    # Two rows where one does not go onto the page.
+    for columns in (len(seen), (len(seen) + 1) // 2):
+        made = page.legend(
             [marks[mark] for mark in seen], seen, loc="upper center", bbox_to_anchor=(0.5, top),
-            ncols=len(seen), frameon=False, fontsize=TEXT_PT, columnspacing=2.0,
+            ncols=columns, frameon=False, fontsize=TEXT_PT, columnspacing=2.0, labelspacing=0.3,
         )  # fmt: skip
+        if made.get_window_extent().width <= page.bbox.width:
+            return
+        made.remove()
 
 
 def footer(page: Figure, subject: Subject, notes: Sequence[str]) -> None:

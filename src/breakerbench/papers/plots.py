@@ -12,19 +12,26 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from breakerbench.papers.charge import charge
+from breakerbench.papers.circuits import coil, contact_drop, spark
 from breakerbench.papers.curves import advance, bounce, dwell_by_lobe
 from breakerbench.papers.page import HEAD_PT, TEXT_PT, footer, legend, new_page, own_style, png, svg
 from breakerbench.papers.panels import head, instead, over_speed, panel_lines, rows
 from breakerbench.papers.subject import (
     ADVANCE,
     BOUNCE,
+    COIL,
+    CONDENSER,
     CONTACT,
+    DROP,
     DWELL,
     LOBES,
     PICTURES,
     SPACING,
+    SPARK,
     Subject,
     band_of,
+    looked_for,
     missing,
     settling,
     verdict,
@@ -47,10 +54,15 @@ def pictures(subject: Subject) -> dict[str, Figure]:
         ADVANCE: advance,
         BOUNCE: bounce,
         CONTACT: contact,
+        COIL: coil,
+        DROP: contact_drop,
+        SPARK: spark,
+        CONDENSER: charge,
     }
     without = missing(subject)
     with own_style():
-        return {stem: draw[stem](subject) for stem in PICTURES if stem not in without}
+        wanted = (stem for stem in looked_for(subject) if stem not in without)
+        return {stem: draw[stem](subject) for stem in wanted}
 
 
 def _dwell(subject: Subject) -> Figure:

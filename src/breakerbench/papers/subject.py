@@ -4,18 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 from breakerbench.edges.average import Averaged
+from breakerbench.edges.shown import SlowCycles
 from breakerbench.errors import harmless
 from breakerbench.judge.points_sets import dwell_limits
 from breakerbench.judge.reading import Result
 from breakerbench.judge.specification import Specification
+from breakerbench.measure.condenser_found import Charged
 from breakerbench.papers.words import WORDS, Shown, figure, limits, name
 
 #: The pictures: the name of the files, and what is shown.
 DWELL, LOBES, SPACING = "dwell", "dwell-by-lobe", "spacing-scatter"
 ADVANCE, BOUNCE, CONTACT = "advance", "bounce", "contact"
+CONDENSER = "condenser"
+COIL, DROP, SPARK = "coil", "contact-drop", "spark"
 PICTURES = {
     DWELL: "Dwell",
     LOBES: "Dwell of each lobe over speed",
@@ -23,7 +27,14 @@ PICTURES = {
     ADVANCE: "Centrifugal advance",
     BOUNCE: "Contact bounce",
     CONTACT: "Contact trace, averaged",
+    COIL: "Coil: current and energy",
+    DROP: "Contact drop over current",
+    SPARK: "Spark, seen on the primary",
+    CONDENSER: "Condenser: charge and hold",
 }
+#: Those that need a coil in the circuit, and those that any turning distributor has.
+OF_A_COIL = (COIL, DROP, SPARK)
+OF_A_RUN = tuple(stem for stem in PICTURES if stem not in (CONDENSER, *OF_A_COIL))
 KINDS = ("svg", "png")
 #: The page that lists what was drawn, and what was not and why.
 INDEX = "index.html"
@@ -34,11 +45,23 @@ MEASURED, NO_U = "measured, ± uncertainty", "measured, uncertainty not known"
 INSIDE, INSIDE_FALLING = "inside the limits", "inside the limits, speed falling"
 RISING, FALLING = "speed rising, ± uncertainty", "speed falling, ± uncertainty"
 SHARE = "share that bounces"
+CHARGED, FITTED, LEFT = "voltage", "fitted exponential", "what the fit leaves, a few charges"
 MEAN_TRACE, SPREAD, SINGLE = "mean", "± 2 standard deviations", "single events"
+BY_FIGURES, BURN_LINE = "by the figures", "burn line"
+SPARK_END, AT_STATED = "end of the spark", "at the limit's current"
 
+NO_CYCLES = "no closing without bounce, with the samples about it"
 BLACK, GREY = "#111111", "#4a4a4a"
 #: The inks of the terminal's colours, dark enough to be read on white.
 INKS = {"green": "#1d6b2f", "bold red": "#a8001c", "yellow": "#7d4b00"}
+
+
+class Collected(NamedTuple):
+    """What pictures need beside the result, in the order of the last fields of `Subject`."""
+
+    contact: Averaged | None = None
+    charged: Charged | None = None
+    cycles: SlowCycles | None = None
 
 
 @dataclass(frozen=True)
@@ -48,6 +71,8 @@ class Subject:
     title  name of the trace, as a person calls it
     spec   None where nothing was judged
     contact  the points' voltage about touches and openings; None where it was not collected
+    charged  a condenser's charge and hold; None where there is none
+    cycles  current and voltages of the slowest cycles; None where they were not collected
     """
 
     title: str
@@ -55,6 +80,8 @@ class Subject:
     spec: Specification | None
     shown: Shown
     contact: Averaged | None = None
+    charged: Charged | None = None
+    cycles: SlowCycles | None = None
 
     def get(self, key: str) -> Any:
         """The figure at a dotted key of the result, or None."""
@@ -172,6 +199,12 @@ def settling(subject: Subject, *keys: str) -> list[str]:
     ]
 
 
+def looked_for(subject: Subject) -> tuple[str, ...]:
+    """The pictures that a trace of this kind may have."""
+    alone = {"condenser": (CONDENSER,), "coil": (CONTACT, *OF_A_COIL)}
+    return alone.get(str(subject.get("trace.kind")), (*OF_A_RUN, *OF_A_COIL))
+
+
 def missing(subject: Subject) -> dict[str, str]:
     """The pictures that cannot be drawn, each with the reason."""
     found = {}
@@ -194,7 +227,26 @@ def missing(subject: Subject) -> dict[str, str]:
         found[BOUNCE] = subject.why("bounce.by_speed")
     if subject.contact is None:
         found[CONTACT] = subject.get("why.speed") or "no opening with the samples about it"
-    return {stem: harmless(found[stem]) for stem in PICTURES if stem in found}
+    found |= _without_circuit(subject)
+    if subject.charged is None:
+        found[CONDENSER] = subject.why("condenser.capacitance_f")
+    return {stem: harmless(found[stem]) for stem in looked_for(subject) if stem in found}
+
+
+def _without_circuit(subject: Subject) -> dict[str, str]:
+    """Those of coil, contact drop and spark that cannot be drawn, each with the reason."""
+    found, cycles = {}, subject.cycles
+    for stem, keys in (
+        (COIL, ("coil.current_a",)), (DROP, ("contact.resistance_ohm",)),
+        (SPARK, ("spark.duration_s", "spark.burn_v", "spark.misses")),
+    ):  # fmt: skip
+        if not any(_there(subject, key) for key in keys):
+            found[stem] = subject.why(keys[0])
+        elif cycles is None or (stem == SPARK and cycles.opening is None):
+            found[stem] = NO_CYCLES
+    if COIL in found and DROP in found and "coil" in (subject.get("why") or {}):
+        found[DROP] = found[COIL]  # without a coil the drop is one figure and no picture
+    return found
 
 
 def _there(subject: Subject, key: str) -> bool:

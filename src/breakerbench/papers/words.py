@@ -61,17 +61,43 @@ NAMES = {
     "hand.dwell_per_lobe_deg": "dwell of each lobe by hand",
     "contact.drop_v": "contact drop",
     "contact.resistance_ohm": "contact resistance",
+    "contact.current_a": "current through the contact",
+    "contact.spread_v": "contact drop from closing to closing",
+    "supply.volts": "feed voltage",
+    "supply.closed_volts": "feed voltage at the coil, points closed",
+    "supply.sag_v": "sag of the feed",
+    "supply.polarity": "polarity of the ground",
     "coil.resistance_ohm": "coil resistance",
     "coil.resistance_20c_ohm": "coil resistance at 20 deg C",
     "coil.inductance_h": "coil inductance",
     "coil.current_a": "coil current",
     "coil.energy_j": "coil energy",
     "coil.ballast_ohm": "ballast",
+    "coil.loop_ohm": "resistance of the whole loop",
+    "coil.standing_a": "current, engine stopped",
+    "coil.heat_w": "heat in the coil, engine stopped",
+    "coil.saturates": "saturation of the coil",
+    "coil.residual_a": "what the coil's fit leaves",
+    "coil.by_speed": "coil current and energy by speed",
+    "coil.polarity": "coil polarity",
+    "condenser.ring_hz": "ring after the opening",
+    "condenser.ring_decay": "ring after the opening",
+    "condenser.rise_v_per_s": "rise at the opening",
+    "condenser.ring_change": "change of the ring",
+    "condenser.rise_change": "change of the rise",
     "condenser.capacitance_f": "condenser capacitance",
     "condenser.leakage_ohm": "condenser leakage resistance",
     "condenser.series_ohm": "condenser series resistance",
+    "condenser.leakage_at_least_ohm": "condenser leakage resistance, at least",
+    "condenser.tau_s": "time constant of the charge",
+    "condenser.test_v": "test voltage",
+    "condenser.charges": "charges measured",
+    "condenser.state": "state of the condenser",
     "spark.duration_s": "spark duration",
     "spark.misses": "sparks missed",
+    "spark.burn_v": "burn line",
+    "spark.by_lobe": "sparks missed by lobe",
+    "spark.by_tower": "sparks missed by tower",
 }
 
 #: What is judged where the figure of the rule could not be measured.
@@ -82,6 +108,9 @@ STANDS_FOR = {
 
 #: Units that are too large for the figures of a distributor, and what is displayed for them.
 SMALL_UNITS = {"F": (1e6, "µF"), "H": (1e3, "mH"), "J": (1e3, "mJ"), "s": (1e3, "ms")}
+#: What a leakage is displayed in: millions of ohms, though its unit is the ohm.
+LEAKAGE = "ohm of leakage"
+SMALL_UNITS |= {LEAKAGE: (1e-6, "megohm"), "Hz": (1e-3, "kHz"), "V/s": (1e-6, "V/µs")}
 
 
 @dataclass(frozen=True)
@@ -139,6 +168,11 @@ def plain_number(value: float) -> str:
 def name(key: str) -> str:
     """What people call the figure ``key`` of the contract."""
     return NAMES.get(key, harmless(key.replace(".", " ").replace("_", " ")))
+
+
+def unit_of(key: str, unit: str) -> str:
+    """The unit by which a figure is displayed, from its own."""
+    return LEAKAGE if key.startswith("condenser.leakage") else unit
 
 
 def figure(result: Mapping[str, Any], key: str | None) -> Any:

@@ -57,7 +57,7 @@ def kept(
         f"kind: {header.kind}",
         f"sample_rate_hz: {header.sample_rate_hz!r}",
     ]
-    for key in (*TOLD_ONCE, "encoder_pulses"):
+    for key in (*TOLD_ONCE, "encoder_pulses", "pickup_sense"):
         if (value := getattr(header, key)) is not None:
             facts.append(f"{key}: {value!r}")
     if header.vacuum_steps:
@@ -109,6 +109,8 @@ def _told(header: Header, form: str, scales: Sequence[float] | None) -> list[str
             option, text = "--" + key.replace("_", "-"), f"{value:.9g}"
             # A figure that begins with a minus and ends in an exponent is taken for an option.
             words += [f"{option}={text}"] if value < 0.0 else [option, text]
+    if header.pickup_sense is not None:
+        words += ["--right-pulse", "positive" if header.pickup_sense > 0 else "negative"]
     for name, u in _accuracies(header).items():
         words += ["--accuracy", f"{name}={100 * math.sqrt(3) * u:.9g}"]
     if header.vacuum_steps and _steps_can_be_told(header):

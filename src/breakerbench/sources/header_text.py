@@ -107,6 +107,7 @@ def _header(plain: dict[str, Any]) -> Header:
         series_ohm=_optional(plain, "series_ohm"),
         temperature_c=_optional(plain, "temperature_c"),
         probe_ohm=_positive(plain, "probe_ohm"),
+        pickup_sense=_sense(plain, "pickup_sense"),
         u_supply_share=_not_negative(plain, "u_supply_share"),
         u_series_share=_not_negative(plain, "u_series_share"),
         vacuum_steps=tuple(steps),
@@ -202,6 +203,13 @@ def _not_negative(plain: dict[str, Any], key: str, where: str = "") -> float | N
     if value is not None and value < 0:
         raise HeaderError(f"{_join(where, key)} is negative")
     return value
+
+
+def _sense(plain: dict[str, Any], key: str) -> int | None:
+    value = plain.get(key)
+    if value is None or (type(value) is int and value in (1, -1)):
+        return value
+    raise HeaderError(f"{key} is neither 1 nor -1")
 
 
 def _positive(plain: dict[str, Any], key: str) -> float | None:

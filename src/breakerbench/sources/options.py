@@ -33,6 +33,7 @@ class ImportOptions:
     kind           one of trace.KINDS
     supply_v, series_ohm, temperature_c   what no channel does; None where not told
     probe_ohm      resistance of the instrument across the condenser; None where not told
+    pickup_sense   +1, -1: the way the pickup's pulses go with a coil connected right; None: not told
     encoder_pulses pulses of the encoder a revolution
     sample_rate_hz of a CSV that has no column of times
     vacuum_steps   (seconds from the first sample, kPa of vacuum) pairs
@@ -50,6 +51,7 @@ class ImportOptions:
     sample_rate_hz: float | None = None
     accuracies: Mapping[str, float] = field(default_factory=dict)
     probe_ohm: float | None = None
+    pickup_sense: int | None = None
 
     def __post_init__(self) -> None:
         for option, mapping in (
@@ -118,7 +120,9 @@ class ImportOptions:
     def told_besides(self, header: Header) -> Header:
         """The header with what no channel tells but the person does."""
         kind = header.kind if self.kind == "run" else self.kind
-        values = ("supply_v", "series_ohm", "temperature_c", "encoder_pulses", "probe_ohm")
+        values = (
+            "supply_v", "series_ohm", "temperature_c", "encoder_pulses", "probe_ohm", "pickup_sense",
+        )  # fmt: skip
         told = {name: getattr(self, name) for name in values if getattr(self, name) is not None}
         # Limits of an error of which nothing more is known: JCGM 100, 4.3.7.
         shares = {name: percent / 100 / math.sqrt(3) for name, percent in self.accuracies.items()}

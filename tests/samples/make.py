@@ -19,6 +19,7 @@ import numpy as np
 
 from breakerbench.bench import scenario
 from breakerbench.bench.cam import cam_for
+from breakerbench.bench.charging import Charging, SimulatedCharging, with_fault
 from breakerbench.bench.drive import Drive, steady
 from breakerbench.bench.faults import apply, set_condition
 from breakerbench.bench.hand import by_hand
@@ -136,6 +137,41 @@ def _vacuum() -> tuple[Source, dict[str, Any]]:
     return own(made, 309, "vacuum.points", "dwell.mean_deg")
 
 
+COIL = ("coil.resistance_ohm", "coil.inductance_h", "coil.current_a", "spark.misses", "spark.duration_s",
+        "supply.polarity", "contact.drop_v")  # fmt: skip
+
+
+def on_coil(
+    fault: str, seed: int, channels: tuple[str, ...], *keys: str, level: str = "needs repair"
+) -> tuple[Source, dict[str, Any]]:
+    """Half a second or more on the coil, with a fault."""
+    made = scenario.on_coil(scenario.after())
+    seconds = 2.0 / len(channels)
+    made = replace(made, drive=Drive(((0.0, 600.0), (seconds, 600.0))), channels=channels)
+    made = replace(made, converter=replace(made.converter, sample_rate_hz=100e3))
+    return own(apply(made, fault, level), seed, *keys)
+
+
+def _burnt() -> tuple[Source, dict[str, Any]]:
+    return on_coil("points-burnt", 310, scenario.COIL_CHANNELS, *COIL)
+
+
+def _ballast() -> tuple[Source, dict[str, Any]]:
+    return on_coil("ballast-extra", 311, scenario.COIL_CHANNELS[:3], *COIL[:-1])
+
+
+def _tower() -> tuple[Source, dict[str, Any]]:
+    keys = [key for key in COIL[:-1] if key != "spark.misses"]
+    return on_coil("tower-dead", 312, scenario.COIL_CHANNELS[:3], *keys, level="dead")
+
+
+def _leaky() -> tuple[Source, dict[str, Any]]:
+    test = with_fault(Charging(hold_s=0.5), "condenser-leaky", "needs repair")
+    test = replace(test, converter=replace(test.converter, sample_rate_hz=20e3))
+    condenser = {"capacitance_f": test.capacitance_f, "leakage_ohm": test.leakage_ohm}
+    return SimulatedCharging(test, 313), {"condenser": condenser}
+
+
 SAMPLES_MADE = (
     Sample(
         "healthy-12v", "bbr", "A healthy 12 V distributor, swept from 250 to 1,900 rpm and back.",
@@ -190,6 +226,26 @@ SAMPLES_MADE = (
         "vacuum-steps", "bbr", "Vacuum of 0, 15, 25 and 40 kPa on the unit, four seconds each.",
         _vacuum, OURS,
     ),
+    Sample(
+        "burnt-points-on-coil", "bbr", "On the coil: burnt points, too much contact drop.", _burnt, OURS,
+        spec="circuit.toml",
+        decisions={"contact.drop_v": "fail", "spark.duration_s": "pass"},
+    ),
+    Sample(
+        "hidden-resistor-on-coil", "bbr", "On the coil: a resistor hidden in the loom.", _ballast, OURS,
+        spec="circuit.toml",
+        decisions={"coil.ballast_ohm": "fail"},
+    ),
+    Sample(
+        "dead-tower-on-coil", "bbr", "On the coil: one tower never sparks.", _tower, OURS,
+        spec="circuit.toml",
+        decisions={"coil.resistance_20c_ohm": "pass"},
+    ),
+    Sample(
+        "leaky-condenser", "bbr", "A condenser by itself, charged through a resistor: it leaks.", _leaky,
+        OURS, spec="circuit.toml",
+        decisions={"condenser.capacitance_f": "pass", "condenser.leakage_ohm": "fail"},
+    ),
 )  # fmt: skip
 
 
@@ -228,19 +284,23 @@ def read_back(told: str, name: str) -> list[str]:
 
 
 def main() -> None:
+    """All of them, or those that are named; the guide of the folder tells of all."""
+    named = sys.argv[1:]
     guide = ["# Sample traces", "", INTRODUCTION]
     for sample in SAMPLES_MADE:
-        with TemporaryDirectory() as text:
-            folder = Path(text)
-            described = written(sample, folder)
-            content = (folder / described["file"]).read_bytes()
-        (SAMPLES / described["file"]).write_bytes(content)
         path = SAMPLES / f"{sample.name}.truth.json"
-        path.write_text(json.dumps(described, indent=1) + "\n", encoding="utf-8")
+        if not named or sample.name in named:
+            with TemporaryDirectory() as text:
+                folder = Path(text)
+                described = written(sample, folder)
+                content = (folder / described["file"]).read_bytes()
+            (SAMPLES / described["file"]).write_bytes(content)
+            path.write_text(json.dumps(described, indent=1) + "\n", encoding="utf-8")
+            print(described["file"], len(content))
+        described = json.loads(path.read_text(encoding="utf-8"))
         line = " ".join(("breakerbench analyze", described["file"], *described["options"]))
         guide += ["", f"**{described['file']}**: {sample.what} {described['provenance']}", ""]
         guide += [f"    {line}"]
-        print(described["file"], len(content))
     (SAMPLES / "README.md").write_text("\n".join(guide) + "\n", encoding="utf-8")
 
 

@@ -31,6 +31,12 @@ FIGURES = {
     "advance.max_deg": (0.15, "advance.u_max_deg"),
     "advance.hysteresis_deg": (0.15, "advance.u_hysteresis_deg"),
     "contact.drop_v": (0.005, "contact.u_drop_v"),
+    "coil.resistance_ohm": (0.012, "coil.u_resistance_ohm"),
+    "coil.inductance_h": (1.05e-4, "coil.u_inductance_h"),
+    "coil.current_a": (0.01, "coil.u_current_a"),
+    "condenser.capacitance_f": (1.3e-9, "condenser.u_capacitance_f"),
+    "condenser.leakage_ohm": (0.0, "condenser.u_leakage_ohm"),
+    "spark.duration_s": (30e-6, "spark.u_duration_s"),
 }
 #: Rows of the result by speed or vacuum: key of the row, the value and its allowance.
 ROWS = {

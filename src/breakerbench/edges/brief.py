@@ -9,11 +9,9 @@ from numpy.typing import NDArray
 
 from breakerbench.edges.crossings import PRE, Crossings
 from breakerbench.edges.dips import BESIDE, begins_with_dip, place_dips
-from breakerbench.edges.faint import is_faint
 from breakerbench.edges.levels import dip_begin
 from breakerbench.edges.place import COARSE_TAU, closing_levels, place_closings, with_closed
 from breakerbench.edges.shapes import Placed, Response
-from breakerbench.edges.touch import without_vague
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -35,7 +33,6 @@ class Brief:
                            were lost again between two samples
     slow       touches whose fall was slower than the front end's
     once, more  first touches lost again that one sample fell into, or more
-    faint      contacts that bounce where single samples hardly stand out of the noise (a coil's points)
     """
 
     touches: int = 0
@@ -45,7 +42,6 @@ class Brief:
     slow: int = 0
     once: int = 0
     more: int = 0
-    faint: int = 0
 
     def add(
         self,
@@ -93,8 +89,6 @@ class Brief:
     def lost(self) -> bool:
         """True where first touches are so brief that many will have left no sign at all."""
         seen = self.once + self.more
-        if self.faint > ENOUGH * self.touches:
-            return True
         return seen > ENOUGH * self.touches and self.more < FEW_TWICE * seen
 
 
@@ -103,24 +97,10 @@ def _on_edge(share: Floats) -> int:
 
 
 def place_first(
-    touch: Crossings,
-    opening: Crossings,
-    lost: Bools,
-    r: Response,
-    brief: Brief,
-    lobes: int | None = None,
+    touch: Crossings, opening: Crossings, lost: Bools, r: Response, brief: Brief
 ) -> Placed:
-    """First touches with the openings that end their dwells; ``lost`` where bounce was seen.
-
-    lobes  openings a revolution where they are known: see ``without_vague``
-    """
+    """First touches with the openings that end their dwells; ``lost`` where bounce was seen."""
     placed = place_closings(touch, r)
-    if r.coil and is_faint(touch):
-        # Many of the brief ones among them are not seen at all.
-        brief.touches += len(touch)
-        brief.faint += int(lost.sum())
-    if r.coil and lobes is not None:
-        return placed._replace(u=without_vague(placed.u, lobes))
     if r.coil or (r.tau >= COARSE_TAU and not lost.any()):
         return placed
     touch, opening = with_closed(touch, r.closed), with_closed(opening, r.closed)

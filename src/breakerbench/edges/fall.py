@@ -26,8 +26,6 @@ GRID, FINE = 0.125, 1.0 / 64.0
 FROM, UPTO = -3.5, 6.0
 #: Columns of the fit after the first steady interval.
 AFTER = 8
-#: Terms of a course without a touch: one more than a course with one has unknowns.
-SMOOTH_TERMS = 6
 #: Course before the touch: (columns before the first steady interval, number of terms).
 LONG_COURSE, SHORT_COURSE = (11, 4), (7, 3)
 
@@ -54,7 +52,7 @@ def _models(tau: float, ring: float, back: int, terms: int, step: float) -> tupl
     return at, np.linalg.qr(models)[0]
 
 
-def cut_out(c: Crossings, column: Ints, back: int) -> tuple[Floats, Ints]:
+def _cut_out(c: Crossings, column: Ints, back: int) -> tuple[Floats, Ints]:
     """Samples around the first steady interval, (n, back + 1 + AFTER), and the column used."""
     column = np.clip(column, back, c.window.shape[1] - AFTER - 1)
     return c.window[
@@ -70,7 +68,7 @@ def _errors(y: Floats, models: Floats) -> Floats:
     return np.asarray(np.maximum((y**2).sum(axis=1)[:, None] - explained, 0.0))
 
 
-def masked_errors(y: Floats, use: Bools, models: Floats) -> Floats:
+def _masked_errors(y: Floats, use: Bools, models: Floats) -> Floats:
     """The same with only the samples ``use`` of each row counting."""
     count, width, terms = models.shape
     pairs = models[:, :, :, None] * models[:, :, None, :]
@@ -82,13 +80,6 @@ def masked_errors(y: Floats, use: Bools, models: Floats) -> Floats:
     answer = np.linalg.solve(normal, right[..., None])[..., 0]
     left = (seen**2).sum(axis=1)[:, None] - (answer * right).sum(axis=2)
     return np.asarray(np.maximum(left, 0.0))
-
-
-@lru_cache(maxsize=16)
-def smooth_model(width: int, terms: int = SMOOTH_TERMS) -> Floats:
-    """Polynomials over ``width`` columns as a model of ``masked_errors``, (1, width, terms)."""
-    basis = np.polynomial.legendre.legvander(np.linspace(-1.0, 1.0, width), terms - 1)
-    return np.asarray(np.linalg.qr(basis)[0][None])
 
 
 def _posterior(at: Floats, error: Floats, variance: Floats) -> tuple[Floats, Floats]:
@@ -119,7 +110,7 @@ def fit(
 ) -> tuple[Floats, Floats, Floats]:  # fmt: skip
     """(instant in columns of the window, u, reduced chi squared) with one length of course."""
     back, terms = shape
-    y, column = cut_out(c, column, back)
+    y, column = _cut_out(c, column, back)
     y = y - level[:, None]
     at, models = _models(tau, ring, back, terms, GRID)
     if use is None:
@@ -127,7 +118,7 @@ def fit(
         dof = np.full(len(c), y.shape[1] - terms - 1.0)
     else:
         kept = np.take_along_axis(use, column[:, None] + np.arange(-back, AFTER + 1), axis=1)
-        error = masked_errors(y, kept, models)
+        error = _masked_errors(y, kept, models)
         dof = np.maximum(kept.sum(axis=1) - terms - 1.0, 1.0)
     chi = error.min(axis=1) / dof / c.noise**2
     variance = c.noise**2 * np.maximum(chi, 1.0)
@@ -148,21 +139,18 @@ def fit(
 
 
 def fit_falls(
-    c: Crossings, column: Ints, level: Floats, tau: float, ring: float, use: Bools | None = None
+    c: Crossings, column: Ints, level: Floats, tau: float, ring: float
 ) -> tuple[Floats, Floats, Floats]:
     """(instant in columns of the window, u, reduced chi squared) of every touch.
 
     A long course tells most; where it is no single ring (a burn line that has just ended), the short
     one fits better and is taken.
-
-    use  samples of each window that count; None: all
     """
-    t, u, chi = fit(c, column, level, tau, ring, LONG_COURSE, use)
+    t, u, chi = fit(c, column, level, tau, ring, LONG_COURSE)
     bad = np.flatnonzero(chi > 3.0)
     if len(bad):
-        some = None if use is None else use[bad]
-        t2, u2, chi2 = fit(c.take(bad), column[bad], level[bad], tau, ring, SHORT_COURSE, some)
+        t2, u2, chi2 = fit(c.take(bad), column[bad], level[bad], tau, ring, SHORT_COURSE)
         better = chi2 < 0.7 * chi[bad]
-        rows = bad[better]
-        t[rows], u[rows], chi[rows] = t2[better], u2[better], chi2[better]
+        some = bad[better]
+        t[some], u[some], chi[some] = t2[better], u2[better], chi2[better]
     return t, u, chi

@@ -294,7 +294,7 @@ def test_nothing_came() -> None:
 # --- sweep ------------------------------------------------------------------------------------
 
 
-@pytest.mark.sweep
+@pytest.mark.survey
 def test_random_circuits() -> None:
     from breakerbench.bench.random_bench import random_ignition_bench  # noqa: PLC0415
 

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from breakerbench.measure.ring import compare_rings
+from breakerbench.measure.ring import TOO_STEEP, compare_rings, rise_of
 from breakerbench.measure.ring_modes import (
     Mode,
     mode_of,
@@ -18,6 +18,7 @@ from breakerbench.measure.ring_modes import (
     rest_of_rings,
     seen_through,
 )
+from breakerbench.measure.spark_openings import Window
 
 RATE = 250e3
 T = np.arange(600) / RATE * 1e3
@@ -133,3 +134,10 @@ def test_a_rise_without_its_current_is_not_compared() -> None:
     change = compare_rings(_result(2200.0, 12e6, None), _result(2000.0, 10e6, 2.5))
     assert change["rise_change"] is None
     assert change["ring_change"] is not None
+
+
+def test_a_ring_that_has_turned_is_no_rise() -> None:
+    """Found on a coil sampled too slowly: the mean slope came out negative, and its budget failed."""
+    falling = -100.0 * np.arange(12.0)
+    windows = [Window(falling, np.ones(12, bool), 0.5, 0.0) for _ in range(20)]
+    assert rise_of(windows, 250e3, 0.0) == TOO_STEEP

@@ -34,6 +34,13 @@ SETTLED_OFTEN = 0.4
 LARGE_CONDENSER_F = 0.3e-6
 #: Points this share of E above the others at the end, or as high as soon after the opening, still burn.
 BURNS_SHARE = 0.06
+#: On a dry feed the points still rise at the end where they are rougher there than this share of what
+#: they stand at, beside so much noise: after five time constants the last fifth has a third of a percent.
+RISING_SHARE, RISING_NOISE = 0.003, 0.1
+RISING = (
+    "the points close before their voltage has risen to the feed's: a condenser lies across them. Take "
+    "it off, or turn more slowly"
+)
 UNSETTLED = (
     "the points close before the spark and its ring are over, so the feed never settles: turn more "
     "slowly, or record supply_v at the coil's feed terminal too, or tell --supply-v"
@@ -118,6 +125,10 @@ def zeros_of(closed: Closed, at: AtOpening, header: Header, coil: bool) -> Zeros
         if settled.any():
             low = np.quantile(level[settled], 0.1)
             settled &= level < low + BURNS_SHARE * abs(low) + 4.0 * noise
+    elif float(np.median(closed.rough[there] - RISING_NOISE * noise[there])) > RISING_SHARE * float(
+        np.median(level[there])
+    ):
+        return RISING
     if settled.sum() > SETTLED_OFTEN * there.sum():
         course, u = _course(closed, settled)
         open_v = float(abs(np.median(course[:, 1])))

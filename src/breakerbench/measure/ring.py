@@ -163,6 +163,8 @@ def rise_of(windows: list[Window], rate_hz: float, tau: float) -> Rise | str:
     if len(slopes) < LEAST_RINGS:
         return TOO_STEEP
     mean = type_a_mean(_inner(slopes))
+    if not mean.value > 0.0:  # the ring has turned by then
+        return TOO_STEEP
     budget = Budget(
         mean.value, "V/s",
         (mean.component("spread of the openings"), Component("scale", rectangular(0.01 * mean.value)),

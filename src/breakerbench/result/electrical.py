@@ -42,6 +42,10 @@ NO_FEED_CHANNEL = (
     "no supply_v channel: the coil cannot be told from what lies in its feed. Record supply_v at the "
     "coil's feed terminal, or tell --series-ohm, the ohms in the feed (leads alone: 0.05)"
 )
+NO_FEED_SEEN = (
+    "no current_a or supply_v channel: a spark that burns until the points close cannot be told from "
+    "the feed"
+)
 NOT_TOLD_WARM = "the coil's temperature was not told (--temperature-c)"
 CLIPPED = "the current stands at the end of its channel's range: take a larger range"
 ASSUMED = (
@@ -91,6 +95,9 @@ def electrical_tables(
     if coil and current and not told and burns_on(closed, zeros, current.value):
         return refuse(UNSETTLED)
     notes = _assumed(header, closed.names) if coil else []
+    # Nothing then tells a spark that burns to the next touch from the feed: it stands as still, higher.
+    if coil and not told and not closings.has_current:
+        return refuse(NO_FEED_SEEN)
     tables["supply"] |= _supply(closed, at, zeros, header, slow, coil, closings.has_current)
     notes += _contact(tables["contact"], closed, at, zeros, header, slow, current, coil, why)
     if not coil or not closings.has_current:

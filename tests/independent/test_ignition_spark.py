@@ -89,8 +89,8 @@ def _wrong(case: Case) -> tuple[int, int, int]:
     return no_miss, sum(bool(case.missed[k]) for k in sparks), len(misses)
 
 
-#: 6 V lie in the noise of a range of 400 V: no contact is seen there.
-@pytest.mark.parametrize(("supply_v", "range_v"), [(6.3, 50.0), (12.6, 50.0), (12.6, 400.0)])
+@pytest.mark.parametrize("range_v", [50.0, 400.0])
+@pytest.mark.parametrize("supply_v", [6.3, 12.6])
 @pytest.mark.parametrize("rate_hz", [250e3, 500e3 / 3])
 def test_end_of_the_burn(range_v: float, supply_v: float, rate_hz: float) -> None:
     case = measured(

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from breakerbench.edges.crossings import PRE, Crossings
 from breakerbench.edges.dips import BESIDE, begins_with_dip, place_dips
+from breakerbench.edges.faint import is_faint
 from breakerbench.edges.levels import dip_begin
 from breakerbench.edges.place import COARSE_TAU, closing_levels, place_closings, with_closed
 from breakerbench.edges.shapes import Placed, Response
@@ -33,6 +34,7 @@ class Brief:
                            were lost again between two samples
     slow       touches whose fall was slower than the front end's
     once, more  first touches lost again that one sample fell into, or more
+    faint      contacts that bounce where single samples hardly stand out of the noise (a coil's points)
     """
 
     touches: int = 0
@@ -42,6 +44,7 @@ class Brief:
     slow: int = 0
     once: int = 0
     more: int = 0
+    faint: int = 0
 
     def add(
         self,
@@ -89,6 +92,8 @@ class Brief:
     def lost(self) -> bool:
         """True where first touches are so brief that many will have left no sign at all."""
         seen = self.once + self.more
+        if self.faint > ENOUGH * self.touches:
+            return True
         return seen > ENOUGH * self.touches and self.more < FEW_TWICE * seen
 
 
@@ -97,10 +102,18 @@ def _on_edge(share: Floats) -> int:
 
 
 def place_first(
-    touch: Crossings, opening: Crossings, lost: Bools, r: Response, brief: Brief
+    touch: Crossings,
+    opening: Crossings,
+    lost: Bools,
+    r: Response,
+    brief: Brief,
 ) -> Placed:
     """First touches with the openings that end their dwells; ``lost`` where bounce was seen."""
     placed = place_closings(touch, r)
+    if r.coil and is_faint(touch):
+        # Many of the brief ones among them are not seen at all.
+        brief.touches += len(touch)
+        brief.faint += int(lost.sum())
     if r.coil or (r.tau >= COARSE_TAU and not lost.any()):
         return placed
     touch, opening = with_closed(touch, r.closed), with_closed(opening, r.closed)

@@ -20,14 +20,15 @@ Floats = NDArray[np.float64]
 U_TWO_SAMPLES, U_ONE_SAMPLE, U_NO_SAMPLE = 0.04, 0.08, 0.15
 
 
-def learn_coil(touch: Crossings, leave: Crossings, top: float) -> Response:
+def learn_coil(touch: Crossings, leave: Crossings, top: float, told: float = 0.0) -> Response:
     """Shapes of a coil's edges from some tens of touches and openings.
 
+    told  time constant of the front end as stated, samples; 0 where it is not
     top  highest count above closed that the converter can show; inf where it does not say
     """
     top = min(top, seen_rail(leave, 1.0))
     bottom = -seen_rail(touch, -1.0)
-    tau, closed, cut, ring = learn_front(touch, top, bottom)
+    tau, closed, cut, ring = learn_front(touch, top, bottom, told)
     ramp = learn_ramp(leave, tau, top)
     return Response(
         tau, coil=True, ramp=ramp, ring=ring, u_rise=_u_ramp(leave, tau, top),

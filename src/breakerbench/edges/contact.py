@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from breakerbench.edges.crossings import PRE, Crossings, join_crossings, no_crossings
 from breakerbench.edges.dips import is_sharp, without_far_dips
+from breakerbench.edges.jump import contact_runs
 from breakerbench.edges.levels import band_high
-from breakerbench.edges.steady import is_contact
 from breakerbench.edges.touch import learn_front, seen_rail
 
 #: Runs looked at on each side to learn how long dwell and open time are just now.
@@ -37,8 +37,6 @@ SOLID_SHARE = 0.25
 FADE = 1.0 / 16.0
 #: A dwell is at most this many times the longest unbroken ones around.
 MOST_DWELL = 1.25
-#: Of fewer samples than this nothing can be told.
-SHORTEST = 3
 #: The front end is learned from the long ones among so many runs.
 LEARN_RUNS = 256
 #: A crossing back within this many samples that never went past the hysteresis is noise.
@@ -251,15 +249,17 @@ class ContactFinder:
     """Groups the crossings of one unbroken stretch into contacts; looks some runs ahead.
 
     ``feed`` returns the contacts that no later crossing can change; ``finish`` the rest.
+    told_tau: time constant of the front end as stated, samples; 0 where it is not.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, told_tau: float = 0.0) -> None:
+        self._told = told_tau
         self._pending = no_crossings()
         self._lengths = np.empty(0)
         self._gaps = np.empty(0)
         self._begun = np.empty(0, np.int64)
         self._last_leave: int | None = None
-        self._front: tuple[float, float] | None = None
+        self._front: tuple[float, float, float, float] | None = None
 
     def feed(self, crossings: list[Crossings], coil: bool) -> Contacts:
         self._pending = join_crossings([self._pending, *crossings])
@@ -330,10 +330,13 @@ class ContactFinder:
             head = size[:LEARN_RUNS]
             sample = touch.take(np.flatnonzero(head >= SOLID_SHARE * np.sort(head)[-2:][0]))
             top, bottom = seen_rail(sample, 1.0), -seen_rail(sample, -1.0)
-            self._front = learn_front(sample, top, bottom, rounds=1)[:2]
+            tau, closed, _, ring = learn_front(sample, top, bottom, self._told, rounds=1)
+            # Noise may show its largest count twice: it then goes beyond it elsewhere.
+            beyond = float(sample.window.max(initial=0.0)) > top + 2.0 * float(sample.noise.max())
+            self._front = tau, closed, ring, np.inf if beyond else top
         real = solid
-        brief = np.flatnonzero(~solid & (size >= SHORTEST))
-        real[brief] = is_contact(touch.take(brief), size[brief], *self._front)
+        brief = np.flatnonzero(~solid)
+        real[brief] = contact_runs(touch.take(brief), size[brief], *self._front)
         return touch.pick(real), leave.pick(real)
 
     def _contacts(

@@ -26,6 +26,8 @@ GRID, FINE = 0.125, 1.0 / 64.0
 FROM, UPTO = -3.5, 6.0
 #: Columns of the fit after the first steady interval.
 AFTER = 8
+#: Terms of a course without a touch: one more than a course with one has unknowns.
+SMOOTH_TERMS = 6
 #: Course before the touch: (columns before the first steady interval, number of terms).
 LONG_COURSE, SHORT_COURSE = (11, 4), (7, 3)
 
@@ -52,7 +54,7 @@ def _models(tau: float, ring: float, back: int, terms: int, step: float) -> tupl
     return at, np.linalg.qr(models)[0]
 
 
-def _cut_out(c: Crossings, column: Ints, back: int) -> tuple[Floats, Ints]:
+def cut_out(c: Crossings, column: Ints, back: int) -> tuple[Floats, Ints]:
     """Samples around the first steady interval, (n, back + 1 + AFTER), and the column used."""
     column = np.clip(column, back, c.window.shape[1] - AFTER - 1)
     return c.window[
@@ -68,18 +70,32 @@ def _errors(y: Floats, models: Floats) -> Floats:
     return np.asarray(np.maximum((y**2).sum(axis=1)[:, None] - explained, 0.0))
 
 
-def _masked_errors(y: Floats, use: Bools, models: Floats) -> Floats:
-    """The same with only the samples ``use`` of each row counting."""
+def masked_errors(y: Floats, use: Bools, models: Floats) -> Floats:
+    """The same with only the samples ``use`` of each row counting.
+
+    Rows of which the same samples count share the work of making the models orthonormal over these.
+    """
     count, width, terms = models.shape
-    pairs = models[:, :, :, None] * models[:, :, None, :]
-    flat = pairs.transpose(1, 0, 2, 3).reshape(width, -1)
-    normal = (use.astype(float) @ flat).reshape(len(y), count, terms, terms)
-    normal += 1e-9 * np.eye(terms)
-    seen = np.where(use, y, 0.0)
-    right = (seen @ models.transpose(1, 0, 2).reshape(width, -1)).reshape(len(y), count, terms)
-    answer = np.linalg.solve(normal, right[..., None])[..., 0]
-    left = (seen**2).sum(axis=1)[:, None] - (answer * right).sum(axis=2)
-    return np.asarray(np.maximum(left, 0.0))
+    # A window has no more columns than an integer has bits.
+    key = use @ (np.uint64(1) << np.arange(width, dtype=np.uint64))
+    _, first, kind = np.unique(key, return_index=True, return_inverse=True)
+    kinds = use[first]
+    pairs = (models[:, :, :, None] * models[:, :, None, :]).transpose(1, 0, 2, 3)
+    normal = (kinds.astype(float) @ pairs.reshape(width, -1)).reshape(-1, count, terms, terms)
+    # Where fewer samples count than there are terms, some of these are not needed.
+    across = np.linalg.inv(np.linalg.cholesky(normal + 1e-9 * np.eye(terms)))
+    seen, left = np.where(use, y, 0.0), np.empty((len(y), count))
+    for k in range(len(kinds)):
+        rows = np.flatnonzero(kind == k)
+        left[rows] = _errors(seen[rows], models @ across[k].transpose(0, 2, 1))
+    return left
+
+
+@lru_cache(maxsize=16)
+def smooth_model(width: int, terms: int = SMOOTH_TERMS) -> Floats:
+    """Polynomials over ``width`` columns as a model of ``masked_errors``, (1, width, terms)."""
+    basis = np.polynomial.legendre.legvander(np.linspace(-1.0, 1.0, width), terms - 1)
+    return np.asarray(np.linalg.qr(basis)[0][None])
 
 
 def _posterior(at: Floats, error: Floats, variance: Floats) -> tuple[Floats, Floats]:
@@ -110,7 +126,7 @@ def fit(
 ) -> tuple[Floats, Floats, Floats]:  # fmt: skip
     """(instant in columns of the window, u, reduced chi squared) with one length of course."""
     back, terms = shape
-    y, column = _cut_out(c, column, back)
+    y, column = cut_out(c, column, back)
     y = y - level[:, None]
     at, models = _models(tau, ring, back, terms, GRID)
     if use is None:
@@ -118,7 +134,7 @@ def fit(
         dof = np.full(len(c), y.shape[1] - terms - 1.0)
     else:
         kept = np.take_along_axis(use, column[:, None] + np.arange(-back, AFTER + 1), axis=1)
-        error = _masked_errors(y, kept, models)
+        error = masked_errors(y, kept, models)
         dof = np.maximum(kept.sum(axis=1) - terms - 1.0, 1.0)
     chi = error.min(axis=1) / dof / c.noise**2
     variance = c.noise**2 * np.maximum(chi, 1.0)
@@ -139,18 +155,21 @@ def fit(
 
 
 def fit_falls(
-    c: Crossings, column: Ints, level: Floats, tau: float, ring: float
+    c: Crossings, column: Ints, level: Floats, tau: float, ring: float, use: Bools | None = None
 ) -> tuple[Floats, Floats, Floats]:
     """(instant in columns of the window, u, reduced chi squared) of every touch.
 
     A long course tells most; where it is no single ring (a burn line that has just ended), the short
     one fits better and is taken.
+
+    use  samples of each window that count; None: all
     """
-    t, u, chi = fit(c, column, level, tau, ring, LONG_COURSE)
+    t, u, chi = fit(c, column, level, tau, ring, LONG_COURSE, use)
     bad = np.flatnonzero(chi > 3.0)
     if len(bad):
-        t2, u2, chi2 = fit(c.take(bad), column[bad], level[bad], tau, ring, SHORT_COURSE)
+        some = None if use is None else use[bad]
+        t2, u2, chi2 = fit(c.take(bad), column[bad], level[bad], tau, ring, SHORT_COURSE, some)
         better = chi2 < 0.7 * chi[bad]
-        some = bad[better]
-        t[some], u[some], chi[some] = t2[better], u2[better], chi2[better]
+        rows = bad[better]
+        t[rows], u[rows], chi[rows] = t2[better], u2[better], chi2[better]
     return t, u, chi

@@ -25,6 +25,9 @@ DEEP = 2.0
 MIN_SWING_NOISES = 10.0
 #: The same in steps of the converter: hum at rest on one that cuts off at closed gets no further.
 MIN_SWING_GRAINS = 16.0
+#: A range is wide where COIL_SWING_V are fewer noises than FEW_NOISES, and MIN_PEAKS samples lie beyond
+#: FAR_SPIKES of them; closed is then sought among the samples within FAR_REACH.
+FEW_NOISES, MIN_PEAKS, FAR_SPIKES, FAR_REACH = 16.0, 8, 40.0, 16.0
 #: No converter worth the name steps by more than this share of what it shows.
 MOST_QUANTUM = 0.002
 #: A fall on the way to a touch is looked for from so many samples before it on.
@@ -162,15 +165,39 @@ def _two_plateaus(x: Floats, zero: float) -> tuple[float, float] | None:
     return (a, b) if abs(a - zero) <= abs(b - zero) else (b, a)
 
 
-def _closed_among_ringing(x: Floats, zero: float, noise: float) -> float | None:
+def _closed_among_ringing(x: Floats, zero: float, noise: float, wide: bool = False) -> float | None:
     """Closed level where the open one is spread: the group next to zero on a logarithmic scale."""
     away = np.abs(x - zero)
     floor = max(5.0 * noise, 0.003 * float(away.max()))
     cut = float(np.exp(split_two(np.log(np.maximum(away, floor)))))
     near = x[away < cut]
-    if not 0.03 * len(x) < len(near) < 0.97 * len(x):
+    # Nearly all is near zero in a range made for spikes (``wide``).
+    if not 0.03 * len(x) < len(near) < (0.999 if wide else 0.97) * len(x):
         return None
     return float(np.median(near))
+
+
+def _nearer(x: Floats, closed: float, zero: float, noise: float) -> float:
+    """The closed level where the samples about it stand on more levels than one, else as it was.
+
+    In a wide range the open contact at rest stands next to zero as well.
+    """
+    near = x[np.abs(x - closed) < FAR_REACH * noise]
+    if len(near) < 100 or float(np.ptp(near)) < 4.0 * noise:
+        return closed
+    counts, edges = np.histogram(near, np.arange(near.min(), near.max() + noise, noise))
+    if len(counts) < 3:
+        return closed
+    smooth = np.convolve(counts, (1.0, 2.0, 1.0), "same")
+    padded = np.pad(smooth, 1)
+    peaks = (smooth >= padded[:-2]) & (smooth >= padded[2:]) & (smooth > 0.2 * smooth.max())
+    places = edges[:-1][peaks] + 0.5 * noise
+    if not len(places):
+        return closed
+    place = float(places[np.argmin(np.abs(places - zero))])
+    if abs(place - closed) < 2.5 * noise:
+        return closed
+    return float(np.median(near[np.abs(near - place) < 2.0 * noise]))
 
 
 def learn_levels(x: Floats, zero: float, per_volt: float) -> Levels | None:
@@ -188,9 +215,14 @@ def learn_levels(x: Floats, zero: float, per_volt: float) -> Levels | None:
     # Single clean points never make a level; extreme spikes would flatten the histogram.
     bounds = np.percentile(thin, [0.5, 99.5])
     plateaus = _two_plateaus(np.clip(thin, bounds[0], bounds[1]), zero)
-    closed = plateaus[0] if plateaus else _closed_among_ringing(thin, zero, noise)
+    # In a range made for the spikes of a coil the feed hardly stands out of the noise.
+    wide = COIL_SWING_V * per_volt < FEW_NOISES * noise
+    wide &= int((np.abs(x - zero) > FAR_SPIKES * noise).sum()) >= MIN_PEAKS
+    closed = plateaus[0] if plateaus else _closed_among_ringing(thin, zero, noise, wide)
     if closed is None:
         return None
+    if wide:
+        closed = _nearer(thin, closed, zero, noise)
     away = thin - closed
     # Hum on the closed level must not be taken for an open contact: on two plateaus the half-way
     # mark between them tells, else a small share of the largest reading.
@@ -199,7 +231,9 @@ def learn_levels(x: Floats, zero: float, per_volt: float) -> Levels | None:
     if not clear.any():
         return None
     swing = float(np.percentile(np.abs(away[clear]), 20.0))
-    if swing < max(MIN_SWING_NOISES * noise, MIN_SWING_GRAINS * _grain(thin)):
+    # Spikes are no hum: a lower swing will do.
+    share = 0.5 if wide else 1.0
+    if swing < share * max(MIN_SWING_NOISES * noise, MIN_SWING_GRAINS * _grain(thin)):
         return None
     sign = 1 if float(np.median(away[clear])) > 0 else -1
     levels = Levels(closed=closed, swing=swing, sign=sign, noise=noise, coil=False)

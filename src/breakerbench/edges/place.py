@@ -333,11 +333,14 @@ def with_closed(c: Crossings, closed: float) -> Crossings:
 
 def learn_response(
     touch: Crossings, leave: Crossings, coil: bool, top: float,
-    sample_s: float = np.inf, back: Crossings | None = None,
+    sample_s: float = np.inf, back: Crossings | None = None, told_tau: float = 0.0,
 ) -> Response:  # fmt: skip
-    """Edge shapes of a trace from some tens of first contacts; back: closings that lasted, if bounced."""
+    """Edge shapes of a trace from some tens of first contacts; back: closings that lasted, if bounced.
+
+    told_tau  time constant of the front end as stated, samples; 0 where it is not
+    """
     if coil:
-        return learn_coil(touch, leave, top)
+        return learn_coil(touch, leave, top, told_tau)
     if back is not None:
         held = lasting(back, middle_level(touch, PRE - 10, PRE - 3))
         touch = held if len(held) >= FEW else touch

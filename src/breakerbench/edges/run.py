@@ -30,7 +30,8 @@ from breakerbench.edges.lost import Lost
 from breakerbench.edges.place import learn_response, place_openings
 from breakerbench.edges.reclosing import settled_at
 from breakerbench.edges.remarks import remarks
-from breakerbench.edges.shapes import Response
+from breakerbench.edges.shapes import LN2, Response
+from breakerbench.edges.vague import without_vague
 from breakerbench.trace import EDGE_NAMES, Block, EdgeTimes, Header, Hole
 
 #: Contacts from which the shape of the edges is learned.
@@ -62,6 +63,8 @@ class EdgeRun:
         self.stretches = 0
         self._row = header.points_row
         self._channel = None if self._row is None else header.channels[self._row]
+        delay_s = 0.0 if self._channel is None else self._channel.delay_s
+        self._told_tau = delay_s * header.sample_rate_hz / LN2
         self._samples = 0
         self._round = blocks_a_round
         self._since = 0
@@ -92,7 +95,7 @@ class EdgeRun:
         self._scanned = 0
         self.brief = Brief()
         self._finder = self._new_finder()
-        self._contacts = ContactFinder()
+        self._contacts = ContactFinder(self._told_tau)
 
     # --- input ---
 
@@ -128,7 +131,7 @@ class EdgeRun:
         if self.averages is not None:
             self.averages.cut()
         self._finder = self._new_finder()
-        self._contacts = ContactFinder()
+        self._contacts = ContactFinder(self._told_tau)
         self._opened = 0
         return found
 
@@ -289,6 +292,7 @@ class EdgeRun:
             self.response = learn_response(
                 first.touch, first.leave, levels.coil, self._top(first),
                 1.0 / self.header.sample_rate_hz, first.back if first.bounces.any() else None,
+                self._told_tau,
             )  # fmt: skip
         self._emit(contacts)
 
@@ -299,7 +303,12 @@ class EdgeRun:
         shift_s = self._channel.offset_s - self._channel.delay_s
         opened = place_openings(contacts.leave, self.response)
         edges = (contacts.touch, contacts.leave, contacts.bounces > 0)
+        cleaner = self.angle.cleaner
+        lobes = self.told_lobes if cleaner is None else cleaner.lobes
         touched = place_first(*edges, self.response, self.brief)
+        if self.response.coil and lobes is not None:
+            u = without_vague(touched.u, opened.at - touched.at, lobes)
+            touched = touched._replace(u=u)
         time_s = opened.at / rate + shift_s
         valid = contacts.whole & np.isfinite(touched.u)
         settled = settled_at(contacts, touched.at, self.response)

@@ -276,7 +276,7 @@ def is_far(
 def _turns(c: Crossings, tau: float, column: Ints, level: Floats) -> Bools:
     """True where a stretch at closed from ``column`` on is seen to come in and to go out by a slope."""
     z = undo(c.window, tau)
-    half = np.minimum(stay(_flat(c, tau, level), column), 2 * LONG_STAY) // 2
+    half = np.minimum(stay(at_closed(c, tau, level), column), 2 * LONG_STAY) // 2
     place = np.arange(z.shape[1]) - column[:, None]
     slopes = []
     for begin in (np.zeros_like(half), half):
@@ -296,7 +296,7 @@ def stay(flat: Bools, column: Ints) -> Ints:
     return np.asarray(until - column, np.int64)
 
 
-def _flat(c: Crossings, tau: float, level: Floats) -> Bools:
+def at_closed(c: Crossings, tau: float, level: Floats) -> Bools:
     """True for the intervals at ``level``, as those of a closed contact are."""
     z = undo(c.window, tau)
     return np.asarray(np.abs(z - level[:, None]) <= 0.5 * _band(c, tau)[:, None])
@@ -332,7 +332,7 @@ def first_touch(
         if not len(rest):
             break
         some, under = c.take(rest), rail[rest]
-        step = stay(_flat(some, tau, height), at) if look % 2 else 1
+        step = stay(at_closed(some, tau, height), at) if look % 2 else 1
         after = at + np.maximum(step, 1)
         at, height, seen = steady_from(some, tau, under, STEADY_SHORT, after=after)
         good = seen & (at <= PRE + length[rest])
@@ -343,7 +343,7 @@ def first_touch(
     if len(rest):
         some, under = c.take(rest), rail[rest]
         at, height, seen = steady_from(some, tau, under)
-        flat = _flat(some, tau, height)
+        flat = at_closed(some, tau, height)
         lasts = (stay(flat, at) >= LONG_STAY) & ~at_rail(some, tau, at, under)
         begun = lasts | jumps(some, tau, at, height, under, closed, sure=True)
         column[rest], level[rest], found[rest] = at, height, seen

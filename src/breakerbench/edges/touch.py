@@ -11,10 +11,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from breakerbench.edges.crossings import PRE, Crossings
+from breakerbench.edges.faint import fit_faint, is_faint
 from breakerbench.edges.fall import AFTER, LONG_COURSE, SHORT_COURSE, fit, fit_falls
+from breakerbench.edges.jump import brief_touch, stay_at
 from breakerbench.edges.shapes import LN2, Placed, Response
 from breakerbench.edges.steady import (
     COARSE,
+    LONG_RUN,
+    LONG_STAY,
     first_touch,
     held_at,
     jumps,
@@ -30,6 +34,11 @@ Bools = NDArray[np.bool_]
 
 #: Closed is cut off where this share of its samples stands at the rail.
 CUT_SHARE = 0.3
+
+#: A time constant so many times the stated one, or so small a share of it, is doubted.
+FAR_TAU = 1.6
+#: Samples out of the band between a ring and the touch that ends it.
+OUT = 2
 
 
 # --- learning -------------------------------------------------------------------------------------
@@ -163,13 +172,24 @@ def _line_of_most(
 
 
 def learn_front(
-    c: Crossings, top: float, bottom: float, rounds: int = 2
+    c: Crossings, top: float, bottom: float, told: float = 0.0, rounds: int = 2
 ) -> tuple[float, float, bool, float]:
-    """(time constant, level the fall leads to, is that cut off, ring) from some tens of touches."""
+    """(time constant, level the fall leads to, is that cut off, ring) from some tens of touches.
+
+    told  time constant as stated, samples: taken where noise hides the fall, looked at where the one
+          found is far from it; 0 where it is not stated
+    """
+    if told > 0.0 and is_faint(c):
+        return told, 0.0, False, learn_ring(c, top, bottom)
     tau, closed, cut = learn_tail(c, top, bottom)
     ring = learn_ring(c, top, bottom)
     if cut or tau < 2.0 * COARSE:
         tau = refine_tail(c, tau, ring, top, bottom, rounds)
+    if told > 0.0 and not told / FAR_TAU < tau < told * FAR_TAU:
+        # A ring may fall to closed much as a slow front end would.
+        near = refine_tail(c, told, ring, top, bottom, rounds)
+        if misfit(c, near, ring, top, bottom) < misfit(c, tau, ring, top, bottom):
+            tau = near
     return tau, closed, cut, ring
 
 
@@ -188,24 +208,28 @@ def seen_rail(c: Crossings, side: float) -> float:
     return float(np.median(top[flat])) if far and flat.mean() > 0.1 else np.inf
 
 
-def refine_tail(
-    c: Crossings, tau: float, ring: float, top: float, bottom: float, rounds: int
-) -> float:
-    """Time constant with which touches are fitted best, near ``tau`` where that is known."""
+def misfit(c: Crossings, tau: float, ring: float, top: float, bottom: float) -> float:
+    """How badly touches are fitted with this time constant; inf where hardly one can be."""
     rail = low_rail(c)
     whole = c.window[:, PRE - 12 :].max(axis=1) < 0.98 * top
     whole &= c.window.min(axis=1) > 0.98 * bottom
     whole &= ~held_at(c.window, rail).any(axis=1)
+    column, level, found = steady_from(c, tau, rail)
+    use = found & whole
+    if int(use.sum()) < 6:
+        return float("inf")
+    chi = fit(c.take(use), column[use], level[use], tau, ring, LONG_COURSE)[2]
+    return float(np.median(np.log1p(chi)))
+
+
+def refine_tail(
+    c: Crossings, tau: float, ring: float, top: float, bottom: float, rounds: int
+) -> float:
+    """Time constant with which touches are fitted best, near ``tau`` where that is known."""
     low, high = (0.6 * tau, 1.6 * tau) if tau > 0.0 else (0.05, 6.0)
 
     def cost(value: float) -> float:
-        column, level, found = steady_from(c, value, rail)
-        use = found & whole
-        if int(use.sum()) < 6:
-            return float("inf")
-        some = c.take(use)
-        chi = fit(some, column[use], level[use], value, ring, LONG_COURSE)[2]
-        return float(np.median(np.log1p(chi)))
+        return misfit(c, value, ring, top, bottom)
 
     grid = np.geomspace(low, high, 9 if tau > 0.0 else 13)
     costs = [cost(float(v)) for v in grid]
@@ -242,9 +266,12 @@ def _share_on_edge(c: Crossings, top: float) -> float:
 
 def place_touches(c: Crossings, r: Response) -> Placed:
     """Place touches of a coil's points; u is NaN where a touch left no sign in the trace."""
+    if is_faint(c):
+        t, u, _, good = fit_faint(c, run_length(c), r.tau, r.ring, r.top)
+        return Placed(c.at - PRE + t + r.tau * LN2, np.where(good, np.hypot(u, 0.02), np.nan))
     rows = np.arange(len(c))
     rail = low_rail(c)
-    column, level, found, unseen = _located(c, r.tau, rail, r.closed)
+    column, level, found, unseen = _located(c, r.tau, rail, r.closed, r.ring, r.top)
     hidden = c.window[rows, np.minimum(column + 6, c.window.shape[1] - 1)] <= rail + 1e-3
     level = np.where(hidden & r.cut_closed, np.minimum(r.closed, level), level)
     place = np.arange(c.window.shape[1])
@@ -255,6 +282,14 @@ def place_touches(c: Crossings, r: Response) -> Placed:
         c = replace(c, held=np.where(settled, level[:, None], c.window), row=None)
         low &= ~settled
     t, u, _ = fit_falls(c, column, level, r.tau, r.ring)
+    # A contact lost again soon tells up to then.
+    stays, height = stay_at(c, r.tau, column)
+    level = np.where(found & (stays < LONG_STAY) & ~low.any(axis=1), height, level)
+    lost = np.flatnonzero((stays < AFTER) & found & ~low.any(axis=1))
+    if len(lost):
+        some = (c.take(lost), column[lost], level[lost])
+        before = place <= (column + stays)[lost, None]
+        t[lost], u[lost], _ = fit_falls(*some, r.tau, r.ring, before)
     cut = (c.window >= 0.98 * r.top) | (c.window <= 0.98 * r.bottom) | low
     span = (place >= column[:, None] - LONG_COURSE[0]) & (place <= column[:, None] + AFTER)
     masked = np.flatnonzero((cut & span).any(axis=1))
@@ -269,7 +304,7 @@ def place_touches(c: Crossings, r: Response) -> Placed:
 
 
 def _located(
-    c: Crossings, tau: float, rail: Floats, closed: float
+    c: Crossings, tau: float, rail: Floats, closed: float, ring: float, top: float
 ) -> tuple[Ints, Floats, Bools, Bools]:
     """(column, level, found, unseen) of the first steady interval of each touch.
 
@@ -279,8 +314,18 @@ def _located(
     length = run_length(c)
     column, level, found, sure = first_touch(c, length, tau, rail, closed)
     unseen = np.zeros(len(c), bool)
+    # Lost again soon, it may have touched for no more than a few samples, before that even; or after a
+    # ring that went through closed, up and back into the touch.
+    lasts = length >= c.window.shape[1] - PRE
+    brief = np.flatnonzero(((length < LONG_RUN) | ~(sure | lasts)) & ~np.isfinite(rail))
+    if len(brief):
+        until = length[brief] + np.where(sure[brief], 0, OUT)
+        at, height, touched = brief_touch(c.take(brief), until, tau, ring, top)
+        better = touched & ((at < column[brief]) | ~sure[brief])
+        rows = brief[better]
+        column[rows], level[rows], found[rows], sure[rows] = at[better], height[better], True, True
     # A ring may have turned in the band before the touch came: closed is where it stays in the end.
-    vague = np.flatnonzero(~sure & ~np.isfinite(rail))
+    vague = np.flatnonzero(~sure & ~np.isfinite(rail) & lasts)
     if len(vague):
         column[vague], level[vague], settled = last_stay(
             c.take(vague), tau, column[vague], level[vague]

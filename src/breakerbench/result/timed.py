@@ -28,8 +28,8 @@ HALF_UNSEEN = (
 )
 
 TOO_BRIEF = (
-    "the contact bounces with first touches so brief that many lie between two samples and leave no "
-    "sign: sample faster"
+    "the contact bounces with first touches so brief that many leave no sign between two samples, or in "
+    "the noise of a wide range: sample faster, or choose a narrower range of the points voltage"
 )
 
 

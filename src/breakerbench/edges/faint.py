@@ -115,21 +115,23 @@ def is_faint_touch(c: Crossings, length: Ints, tau: float, ring: float, top: flo
 
     Over the whole run: after a touch the contact stays closed, up to the end of it.
     """
-    if not len(c):
-        return np.empty(0, bool)
     use = _kept(c, length, top)
     touch = np.zeros(len(c), bool)
-    column = np.full(len(c), PRE)
     late = use[:, PRE + AFTER + 1 :]
     flat = (np.where(late, c.window[:, PRE + AFTER + 1 :], 0.0) ** 2).sum(axis=1) / c.noise**2
-    for course, smooth_terms in zip(COURSES, SMOOTH, strict=True):
-        back, terms = course
-        chi = fit(c, column, np.zeros(len(c)), tau, ring, course, use)[2]
-        dof = np.maximum(_count(use, back) - terms - 1.0, 1.0)
-        left, dof = chi * dof + flat, dof + late.sum(axis=1)
-        whole = slice(PRE - back, c.window.shape[1])
-        model = smooth_model(c.window.shape[1] - whole.start, smooth_terms)
-        smooth = masked_errors(c.window[:, whole], use[:, whole], model)[:, 0] / c.noise**2
+    enough = use[:, PRE:].sum(axis=1) >= LEAST
+    for (back, terms), smooth_terms in zip(COURSES, SMOOTH, strict=True):
+        rest = np.flatnonzero(enough & ~touch)
+        if not len(rest):
+            break
+        some, seen = c.take(rest), use[rest]
+        column, level = np.full(len(rest), PRE), np.zeros(len(rest))
+        chi = fit(some, column, level, tau, ring, (back, terms), seen)[2]
+        dof = np.maximum(_count(seen, back) - terms - 1.0, 1.0)
+        left, dof = chi * dof + flat[rest], dof + late[rest].sum(axis=1)
+        width = c.window.shape[1] - PRE + back
+        around = some.window[:, -width:], seen[:, -width:]
+        smooth = masked_errors(*around, smooth_model(width, smooth_terms))[:, 0] / some.noise**2
         fits = left < dof * (1.0 + MOST_DEVIATIONS * np.sqrt(2.0 / dof))
-        touch |= fits & (smooth - left > GAIN)
-    return np.asarray(touch & (use[:, PRE:].sum(axis=1) >= LEAST))
+        touch[rest] = fits & (smooth - left > GAIN)
+    return touch

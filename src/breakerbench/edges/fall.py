@@ -65,8 +65,8 @@ def cut_out(c: Crossings, column: Ints, back: int) -> tuple[Floats, Ints]:
 def _errors(y: Floats, models: Floats) -> Floats:
     """Squared error of every row of ``y`` with every model, (n, C)."""
     count, width, terms = models.shape
-    share = y @ models.transpose(1, 0, 2).reshape(width, count * terms)
-    explained = (share.reshape(len(y), count, terms) ** 2).sum(axis=2)
+    share = (y @ models.transpose(1, 2, 0).reshape(width, -1)).reshape(len(y), terms, count)
+    explained = np.einsum("ntc,ntc->nc", share, share)
     return np.asarray(np.maximum((y**2).sum(axis=1)[:, None] - explained, 0.0))
 
 

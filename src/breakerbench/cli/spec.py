@@ -120,7 +120,9 @@ def _check(args: Namespace) -> int:
             say(str(problem))
             status = BAD_INPUT
             continue
-        console.print(Text(f"{harmless(name)}: in order, {harmless(spec.distributor.name)}"))
+        line = f"{harmless(name)}: in order, {harmless(spec.distributor.name)}"
+        # Not folded: the name of a file is to be copied.
+        console.print(Text(line), soft_wrap=True)
         for warning in spec.warnings:
             print_item(console, "WARNING:", warning)
     return status

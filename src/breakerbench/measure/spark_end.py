@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from breakerbench.measure.spark_learn import Learned, around, search
+from breakerbench.measure.spark_learn import Learned, around, near_end, search
 from breakerbench.measure.spark_level import levels, line_level, rough_end
 from breakerbench.measure.spark_openings import Window
 from breakerbench.measure.spark_shape import Grid, squares
@@ -16,6 +16,9 @@ Floats = NDArray[np.float64]
 
 #: Trials about the best of the rough ones, and how far apart, samples.
 TRIALS = np.arange(-4.0, 4.5) * 0.5
+#: A fit that leaves more than this, times the noise, is tried by the last swing alone; that is taken
+#: where it leaves so many times less.
+NOISY, CLEANER = 1.2, 1.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,9 +62,24 @@ def find_end(learned: Learned, grid: Grid, w: Window) -> End | None:
     if not np.isfinite(best):
         return None
     end = refine(grid, w, best, learned.noise)
+    if end is None or end.over > NOISY:
+        end = _better(end, _near_end(grid, w, best, learned.noise))
     if end is None:
         return None
     return replace(end, line_v=line_level(at, level, end.samples - w.lead), rival=rival)
+
+
+def _near_end(grid: Grid, w: Window, about: float, noise: float) -> End | None:
+    """By the last swing alone."""
+    at = near_end(grid, w, about, noise)
+    return refine(grid.near, w, at, noise) if np.isfinite(at) else None
+
+
+def _better(end: End | None, near: End | None) -> End | None:
+    """The one by the last swing where the other is spoiled by what went before."""
+    if end is None or near is None:
+        return end or near
+    return near if CLEANER * near.over < end.over else end
 
 
 def refine(grid: Grid, w: Window, best: float, noise: float) -> End | None:

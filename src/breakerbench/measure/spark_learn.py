@@ -8,7 +8,7 @@ are fitted together to a few openings (Gauss-Newton, Levenberg's damping).
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +25,7 @@ from breakerbench.measure.spark_free import (
     rings_freely,
 )
 from breakerbench.measure.spark_level import levels, rough_end, strongest_hz
+from breakerbench.measure.spark_near import first_end
 from breakerbench.measure.spark_newton import gauss_newton
 from breakerbench.measure.spark_openings import Window
 from breakerbench.measure.spark_shape import Grid, Shape, misfit, squares
@@ -38,6 +39,9 @@ FITTED, RINGS, RING_S = 4, 24, 3e-3
 RISE_S = 0.06e-3
 #: Fitted around an end: cycles of the burn's ring before it, and time after it, s.
 BEFORE_CYCLES, LEAST_BEFORE_S, AFTER_S = 5.0, 0.25e-3, 0.6e-3
+#: Near the end alone: cycles before it. Where the gap went out and struck again a swing ago, the burn
+#: since then is little more than half a swing.
+NEAR_CYCLES = 0.55
 #: Sought around a rough end: what is fitted before the first trial, s.
 SEARCH_BEFORE_S = 0.2e-3
 #: So far away, in cycles, an end lies in another swing.
@@ -53,17 +57,11 @@ UNCLEAN = 40.0
 #: A ring that falls by more than this in a cycle is tried from common modes too; how many times more
 #: slowly the slow mode then rings than the burn, and its damping.
 WEAK, RATIOS, DAMPINGS = 0.2, (4.0, 5.5, 7.5), (0.4, 0.8, 1.3)
+#: One that leaves more than this is tried by the last swings alone, and taken where these leave less
+#: than so many times as much.
+UNCLEAN_NEAR, NEAR_BETTER = 4.0, 0.25
 #: A fit this much worse than the best of them is of something else (a restrike), ratio of squares.
 WORSE = 9.0
-#: A fit that leaves more than this, times the variance of the noise, is tried from another start.
-UNCLEAN = 40.0
-#: A ring that falls by more than this in a cycle is tried from common modes too; how many times more
-#: slowly the slow mode then rings than the burn, and its damping.
-WEAK, RATIOS, DAMPINGS = 0.2, (4.0, 5.5, 7.5), (0.4, 0.8, 1.3)
-#: A fit this much worse than the best of them is of something else (a restrike), ratio of squares.
-WORSE = 9.0
-#: A fit that leaves no more than this, times the variance of the noise, is not tried again.
-CLEAN = 1e9
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,6 +211,8 @@ def _ring(w: Window, end: int, rate_hz: float) -> Floats:
 def around(w: Window, end: float, shape: Shape, rate_hz: float) -> slice:
     """What is fitted around an end, samples."""
     before = max(BEFORE_CYCLES / max(shape.burn.hz, 1.0), LEAST_BEFORE_S) * rate_hz
+    if shape.near:
+        before = NEAR_CYCLES / max(shape.burn.hz, 1.0) * rate_hz
     begin = max(int(RISE_S * rate_hz), int(end - before))
     return slice(begin, max(begin, min(len(w), int(end + AFTER_S * rate_hz))))
 
@@ -266,7 +266,47 @@ def _learn_shape(
         common = [Shape(burn, slow, fast, tau) for slow in _common_slow(burn)]
         left = [_left(rough, s, rate_hz) for s in common]
         found.append(_fit_from(rough, common[int(np.argmin(left))], noise, rate_hz))
-    return min(found, key=lambda each: each[1])[0]
+    shape, left = min(found, key=lambda each: each[1])
+    if left > UNCLEAN_NEAR * noise**2:
+        near, near_left = _fit_near(rough, shape, noise, rate_hz)
+        if near_left < NEAR_BETTER * left:
+            shape = near
+    return shape
+
+
+def _fit_near(
+    rough: list[tuple[Window, int]], shape: Shape, noise: float, rate_hz: float
+) -> tuple[Shape, float]:
+    """The fit to the last swings of the burns alone, and the mean square that it leaves.
+
+    Where gaps go out and strike again swing after swing no burn ring goes through all of it.
+    """
+    first = _values(shape)
+    best, left = shape, np.inf
+    for _ in range(ROUNDS):
+        grid = grid_of(shape, rate_hz)
+        windows, ends = [], []
+        for w, rough_at in rough:
+            about, _ = search(grid, w, rough_at)
+            end = near_end(grid, w, about, noise) if np.isfinite(about) else np.nan
+            if np.isfinite(end):
+                windows.append(w)
+                ends.append(end)
+        if not windows:
+            break
+        near = replace(shape, near=True)
+        found, now = _fit_about(windows, np.array(ends), near, first, noise, rate_hz)
+        if now > 0.98 * left:
+            break
+        best, left = replace(found, near=False), now
+        shape = best
+    return best, left
+
+
+def near_end(grid: Grid, w: Window, about: float, noise: float) -> float:
+    """The end by the last swing alone, about one that is right to a swing or so, samples; or NaN."""
+    before = NEAR_CYCLES / grid.shape.burn.hz * grid.rate_hz
+    return first_end(grid.near, w, about, before, AFTER_S * grid.rate_hz, noise)
 
 
 def _weak(slow: Mode) -> bool:
@@ -289,13 +329,18 @@ def _left(rough: list[tuple[Window, int]], shape: Shape, rate_hz: float) -> floa
         end, _ = search(grid, w, rough_at)
         if np.isfinite(end):
             part = around(w, end, shape, rate_hz)
-            residuals = _residuals([w], [part], shape.tau, rate_hz)(x, np.array([end]))
+            residuals = _residuals([w], [part], shape, rate_hz)(x, np.array([end]))
             left.append(float(_mean_squares(residuals)[0]))
     return float(np.median(left)) if left else np.inf
 
 
 def _values(shape: Shape) -> Floats:
     return np.array([v for m in (shape.burn, shape.slow, shape.fast) for v in (m.d, m.w2)])
+
+
+def _shape(x: Floats, like: Shape) -> Shape:
+    burn, slow, fast = (Mode(x[k], x[k + 1]) for k in (0, 2, 4))
+    return replace(like, burn=burn, slow=slow, fast=fast)
 
 
 def _fit_from(
@@ -328,11 +373,11 @@ def _fit_about(
     """One fit of modes and ends, from given ones; ``first``: values that the modes are held to."""
     parts = [around(w, e, shape, rate_hz) for w, e in zip(windows, ends, strict=True)]
     x = _values(shape)
-    left = _mean_squares(_residuals(windows, parts, shape.tau, rate_hz)(x, ends))
+    left = _mean_squares(_residuals(windows, parts, shape, rate_hz)(x, ends))
     good = np.flatnonzero(left <= WORSE * left.min())
-    residuals = _residuals([windows[k] for k in good], [parts[k] for k in good], shape.tau, rate_hz)
+    residuals = _residuals([windows[k] for k in good], [parts[k] for k in good], shape, rate_hz)
     x, at = gauss_newton(residuals, first, ends[good], SPREAD, noise, x)
-    shape = Shape(Mode(x[0], x[1]), Mode(x[2], x[3]), Mode(x[4], x[5]), shape.tau)
+    shape = _shape(x, shape)
     return shape, float(np.median(_mean_squares(residuals(x, at))))
 
 
@@ -341,10 +386,10 @@ def _mean_squares(residuals: list[Floats]) -> Floats:
 
 
 def _residuals(
-    windows: list[Window], parts: list[slice], tau: float, rate_hz: float
+    windows: list[Window], parts: list[slice], like: Shape, rate_hz: float
 ) -> Callable[[Floats, Floats], list[Floats]]:
     def residuals(x: Floats, ends: Floats) -> list[Floats]:
-        shape = Shape(Mode(x[0], x[1]), Mode(x[2], x[3]), Mode(x[4], x[5]), tau)
+        shape = _shape(x, like)
         out = []
         for w, p, end in zip(windows, parts, ends, strict=True):
             t = (np.arange(p.start, p.stop) - end) / rate_hz * 1e3

@@ -329,7 +329,7 @@ class Spark:
                 burns_on = _stands_high(window, self._learned.noise)
                 interval_s = kept.interval / (self._rate * self._stride)
                 ends.append(Ended(kept.number, interval_s, weight, end, burns_on))
-            burning = sum(each.end is None for each in ends)
+            burning = sum(each.end is None and each.burns_on for each in ends)
             windows = [(k.number, self._rest.window(k)) for k, _ in chosen]
             begins = {e.number: e.end.samples for e in ends if e.end is not None}
             ring = ring_of(self._learned, windows, begins, self._rate)

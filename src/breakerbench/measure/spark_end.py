@@ -90,8 +90,9 @@ def refine(grid: Grid, w: Window, best: float, noise: float) -> End | None:
         if good.sum() < 24:
             return None
         trials = best + TRIALS
-        s = squares(grid.columns(part, trials), volts, good)
-        least_at = int(np.argmin(s))
+        s, each = squares(grid.columns(part, trials), volts, good)
+        may_end = grid.shape.may_end(each)
+        least_at = int(np.argmin(np.where(may_end, s, np.inf)))
         k = min(max(least_at, 1), len(s) - 2)
         if least_at == k:
             break
@@ -100,7 +101,10 @@ def refine(grid: Grid, w: Window, best: float, noise: float) -> End | None:
     if not bend > 0.0:
         return None
     h = float(trials[1] - trials[0])
-    best = float(trials[k]) + float(np.clip(0.5 * (s[k - 1] - s[k + 1]) / bend, -1.0, 1.0)) * h
+    aside = float(np.clip(0.5 * (s[k - 1] - s[k + 1]) / bend, -1.0, 1.0))
+    if not may_end[k + 1 if aside > 0.0 else k - 1]:
+        aside = 0.0  # as late, or as early, as it can be
+    best = float(trials[k]) + aside * h
     least, count = float(s[k]), int(good.sum())
     freedom = max(count - 7, 1)
     variance = max(least / freedom, noise**2)

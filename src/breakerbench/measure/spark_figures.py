@@ -78,7 +78,7 @@ BRIEF = (
 def usable(end: End, burn_hz: float, noise: float, rate_hz: float) -> bool:
     """Whether the end of one spark is what the shape says it is."""
     return (
-        end.excess < EXCESS
+        (end.excess < EXCESS or end.over < NOISY)
         and end.samples / rate_hz - RISE_S > SWINGS / burn_hz
         and not end.line_v < max(LEAST_LINE_V, LINE_NOISE * noise)
         and end.u / rate_hz < MOST_U_S
@@ -135,7 +135,8 @@ def duration(found: Found, channel: Channel) -> Duration:
     weight = np.array([each.weight for each, _ in ends])
     swing_s = 1.0 / found.learned.burn_hz
     u_s = _systematic(found, [e for _, e in ends], swing_s, channel.u_delay_s)
-    value, wide = _median(time_s, weight, found.tried - len(ends), len(found.sparks))
+    lost = found.tried + _untold(found) - len(ends)
+    value, wide = _median(time_s, weight, lost, len(found.sparks))
     u_clock = CLOCK * value
     low, high = np.quantile(time_s, [0.05, 0.95])
     return Duration(
@@ -168,17 +169,23 @@ def _why_none(found: Found) -> str:
     why = why_no_misses(found)
     if why:
         return why
-    sparks, misses = len(found.sparks), len(found.misses)
-    if not sparks:
+    if not len(found.sparks):
         return NO_SPARK
     ends = len(good_ends(found))
     if 2 * found.burning > found.tried:
         return CUT
-    # Sparks that are too short to be told belong to them: without these the rest is no fair sample.
-    untold = found.untold * found.tried / max(sparks + misses, 1)
-    if ends < LEAST_ENDS or ends < LEAST_SHARE * (found.tried + untold):
+    if ends < LEAST_ENDS or ends < LEAST_SHARE * (found.tried + _untold(found)):
         return BRIEF.format(ends=ends, sparks=found.tried)
     return ""
+
+
+def _untold(found: Found) -> int:
+    """How many of the openings tried for an end could not be told from misses.
+
+    Sparks that are too short to be told belong to them: without these the rest is no fair sample.
+    """
+    told = max(len(found.sparks) + len(found.misses), 1)
+    return math.ceil(found.untold * found.tried / told)
 
 
 def _systematic(found: Found, ends: list[End], swing_s: float, u_delay_s: float) -> float:
@@ -210,8 +217,12 @@ def _median(values: Floats, weight: Floats, lost: int, of: float) -> tuple[float
     chance *= math.sqrt(max(1.0 - (n + lost) / of, 0.0))
     # All the lost ones on one side of the median would move it by half their number.
     chance += 0.5 * lost / n
-    middle, low, high = np.interp([0.5, 0.5 - chance, 0.5 + chance], share, x)
-    return float(middle), float(max(high - middle, middle - low))
+    middle = float(np.interp(0.5, share, x))
+    # Outwards to the next value: sparks that go out at one swing or another stand in clusters, and
+    # between these there is nothing to interpolate.
+    low = float(x[max(int(np.searchsorted(share, 0.5 - chance, "right")) - 1, 0)])
+    high = float(x[min(int(np.searchsorted(share, 0.5 + chance, "left")), n - 1)])
+    return middle, max(high - middle, middle - low)
 
 
 def _by_speed(interval_s: Floats, time_s: Floats, u_s: float) -> tuple[AtSpeed, ...]:

@@ -240,8 +240,11 @@ def search(grid: Grid, w: Window, rough: int) -> tuple[float, float]:
     trials = np.arange(rough, first - 1, -step)[::-1].astype(np.float64)
     if part.stop - part.start < 24 or not len(trials):
         return np.nan, np.nan
-    s = squares(grid.columns(part, trials), w.volts[part], w.good[part])
+    s, each = squares(grid.columns(part, trials), w.volts[part], w.good[part])
+    s = np.where(shape.may_end(each), s, np.inf)
     best = int(np.argmin(s))
+    if not np.isfinite(s[best]):
+        return np.nan, np.nan
     other = np.abs(trials - trials[best]) > OTHER_SWING / shape.burn.hz * rate_hz
     rival = float(s[other].min()) / max(float(s[best]), 1e-30) if other.any() else np.inf
     return float(trials[best]), rival

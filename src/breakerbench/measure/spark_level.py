@@ -19,8 +19,9 @@ Bools = NDArray[np.bool_]
 FIRST_S, LEAST_HZ = 1e-3, 900.0
 #: Cycles of it that a level is taken from; share of a window's samples that must not be clipped.
 CYCLES, LEAST_SHARE = 1.5, 0.35
-#: The line has ended where the level has come down to this share of its mean so far.
-ENDED = 0.2
+#: The line has ended where the level has come down to this share of its mean so far, and stays there
+#: for so many places (half a swing): a first swing beyond the range pulls the level down for less.
+ENDED, STAYS = 0.2, 4
 #: The part of the burn that its level is taken from.
 MIDDLE = (0.25, 0.75)
 
@@ -81,7 +82,10 @@ def rough_end(at: Ints, level: Floats, hz: float, rate_hz: float) -> int:
     level = np.nan_to_num(level[last])
     begin = int(np.searchsorted(at, 0.5 * rate_hz / hz + 3.0))
     mean = np.cumsum(level[begin:]) / np.arange(1, len(at) - begin + 1)
-    ended = np.flatnonzero(level[begin:] < ENDED * mean)
+    below = level[begin:] < ENDED * mean
+    if len(below) < STAYS:
+        return -1
+    ended = np.flatnonzero(np.lib.stride_tricks.sliding_window_view(below, STAYS).all(axis=1))
     return int(at[begin + ended[0]]) if len(ended) else -1
 
 

@@ -45,8 +45,9 @@ def first_end(
     found = np.full(2 * (high - low + 1), np.inf)
     for half in (0, 1):
         columns = grid.columns(slice(low - before, low + after), np.array([low + 0.5 * half]))[0]
-        left, count = sliding_squares(columns, volts, good)
+        left, each, count = sliding_squares(columns, volts, good)
         enough = count >= max(LEAST_GOOD, LEAST_SHARE * len(columns))
+        enough &= grid.shape.may_end(each)
         found[half::2][enough] = left[enough] / (count[enough] - columns.shape[1] - 1)
     reach = max(int(2.0 * ALONE * swing), 2)
     padded = np.pad(found, reach, constant_values=np.inf)

@@ -23,6 +23,9 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
+#: Of the burn line, what its ring may stand above it at the end: 1 - k^2, for 0.9 and more.
+RISING = 0.2
+_HAIR_V = 1e-9
 #: Keeps a trial of which hardly a sample is left from fitting anything by chance.
 _RIDGE = 1e-11
 #: Value, slope and curvature that go on; each brought to about the same size.
@@ -60,6 +63,17 @@ class Shape:
         amplitudes[used] = keeps
         jump = np.concatenate([[1.0, -self.tau], burn_0, -slow_0, -fast_0, [-1.0]])
         return amplitudes, jump
+
+    def may_end(self, found: Floats) -> Bools:
+        """Whether the gap's current was falling at the end; found (..., 6 or 4) amplitudes.
+
+        What the ring of the leakage takes from the primary's current the gap has more of. Of two
+        coupled coils with the secondary at the burn's voltage its current falls only while the
+        primary's stands no higher than (2 - k^2) times the burn line (k: coupling); and only
+        a current that falls comes to nothing.
+        """
+        each = found @ self._joint[0].T
+        return np.asarray(each[..., 2] <= RISING * np.maximum(each[..., 0], 0.0) + _HAIR_V)
 
     def columns(self, t: Floats) -> Floats:
         """(n, 6 or 4) what is seen, for each amplitude, at times t (n,) from the end, in order, ms.
@@ -127,21 +141,26 @@ def misfit(columns: Floats, volts: Floats, good: Bools) -> Floats:
     return left
 
 
-def squares(columns: Floats, volts: Floats, good: Bools) -> Floats:
-    """(trials,) sum of squared residuals of one opening for each trial; columns (trials, n, p)."""
+def squares(columns: Floats, volts: Floats, good: Bools) -> tuple[Floats, Floats]:
+    """(trials,) sum of squared residuals of one opening for each trial, and (trials, p) amplitudes.
+
+    columns  (trials, n, p)
+    """
     part, y = (columns, volts) if good.all() else (columns[:, good], volts[good])
     size = np.sqrt((part**2).sum(axis=1)) + 1e-30
     right = (y @ part) / size
     gram = (np.swapaxes(part, 1, 2) @ part) / (size[:, :, None] * size[:, None, :])
     gram += _RIDGE * np.eye(part.shape[2])
     best = np.linalg.solve(gram, right[..., None])[..., 0]
-    return np.asarray(y @ y - (right * best).sum(axis=1))
+    return np.asarray(y @ y - (right * best).sum(axis=1)), best / size
 
 
-def sliding_squares(columns: Floats, volts: Floats, good: Bools) -> tuple[Floats, Ints]:
+def sliding_squares(
+    columns: Floats, volts: Floats, good: Bools
+) -> tuple[Floats, Floats, Ints]:
     """(k,) sum of squared residuals of each stretch (k, n), one sample on from each to the next.
 
-    columns  (n, p), the same for all; and how many good samples each has
+    columns  (n, p), the same for all. Also (k, p) amplitudes, and how many good samples each has.
     """
     n, p = columns.shape
     size = np.sqrt((columns**2).sum(axis=0)) + 1e-30
@@ -155,4 +174,4 @@ def sliding_squares(columns: Floats, volts: Floats, good: Bools) -> tuple[Floats
     right = y @ scaled
     best = np.linalg.solve(gram, right[..., None])[..., 0]
     left: Floats = (y**2).sum(axis=1) - (right * best).sum(axis=1)
-    return left, ok.sum(axis=1).astype(np.int64)
+    return left, best / size, ok.sum(axis=1).astype(np.int64)

@@ -352,6 +352,27 @@ def test_shorted_turns_leave_nothing_to_tell() -> None:
     assert result["why"]["spark.misses"]
 
 
+@pytest.mark.parametrize("range_v", [50.0, 400.0])
+@pytest.mark.parametrize("loss_ohm", [4e3, 12e3, 40e3])
+def test_what_dies_away_by_itself_is_no_spark(loss_ohm: float, range_v: float) -> None:
+    """Shorted turns: no gap ever fires, and the points fall evenly to the feed's level."""
+    made = bench(ignition=Ignition(loss_ohm=loss_ohm), points_range_v=range_v, seconds=1.0)
+    table, _, why, _, _, _, truth = measured(made)
+    assert truth["misses"] == truth["openings"] > 0
+    assert table["duration_s"] is None
+    assert why["spark.duration_s"]
+
+
+def test_gap_that_goes_out_and_strikes_again() -> None:
+    """At each trough of the leakage's ring: the last of its ends counts."""
+    gap = Gap(burn_v=1600.0, breakdown_v=12e3, breakdown_spread=0.03, burn_spread=0.01)
+    made = bench(seconds=1.5, ignition=Ignition(gaps=(gap,) * 4, coil_h=6e-3, coupling=0.93))
+    table, _, _, _, _, _, truth = measured(made)
+    assert table["misses"] == 0
+    assert table["duration_s"] == pytest.approx(truth["duration_s"], abs=30e-6)
+    assert abs(table["duration_s"] - truth["duration_s"]) <= table["u_duration_s"]
+
+
 @pytest.mark.parametrize("sense", [1.0, -1.0])
 @pytest.mark.parametrize("wrong", [False, True])
 def test_which_way_round_the_coil_is(sense: float, wrong: bool) -> None:

@@ -9,9 +9,10 @@ from numpy.typing import NDArray
 
 from breakerbench.edges.cycles import Batch
 from breakerbench.measure.ring import Rings, Rise, ring_of, rise_of
-from breakerbench.measure.spark_end import End, find_end
+from breakerbench.measure.spark_end import End, find_end, line_ends
+from breakerbench.measure.spark_fit import grid_of
 from breakerbench.measure.spark_free import short_count, verdicts
-from breakerbench.measure.spark_learn import Learned, grid_of, learn, level_at_rest
+from breakerbench.measure.spark_learn import Learned, learn, level_at_rest
 from breakerbench.measure.spark_openings import (
     BEFORE_TOUCH,
     LEAST_OPEN_S,
@@ -65,6 +66,7 @@ class Ended:
 
     end  None where it burns to the next closing, or shows no end
     burns_on  the points still stand above the feed as they close
+    lasts     its line never comes down before they close
     """
 
     number: int
@@ -72,6 +74,7 @@ class Ended:
     weight: float
     end: End | None
     burns_on: bool
+    lasts: bool
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -328,8 +331,9 @@ class Spark:
                 end = find_end(self._learned, grid, window)
                 burns_on = _stands_high(window, self._learned.noise)
                 interval_s = kept.interval / (self._rate * self._stride)
-                ends.append(Ended(kept.number, interval_s, weight, end, burns_on))
-            burning = sum(each.end is None and each.burns_on for each in ends)
+                lasts = end is None and not line_ends(self._learned, window, self._rate)
+                ends.append(Ended(kept.number, interval_s, weight, end, burns_on, lasts))
+            burning = sum(each.lasts for each in ends)
             windows = [(k.number, self._rest.window(k)) for k, _ in chosen]
             begins = {e.number: e.end.samples for e in ends if e.end is not None}
             ring = ring_of(self._learned, windows, begins, self._rate)

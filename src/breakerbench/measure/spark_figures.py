@@ -17,10 +17,12 @@ from breakerbench.trace import Channel
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-#: An end that leaves more than this share of the squares unexplained is not used, nor one of a burn
-#: shorter than so many of its own swings, a line lower than this (V, and times the noise), or an end
-#: known no better than this, s.
-EXCESS, SWINGS, LEAST_LINE_V, LINE_NOISE, MOST_U_S = 0.012, 1.5, 2.0, 3.0, 15e-6
+#: An end is not used of a burn shorter than so many of its own swings, nor of a line lower than this
+#: (V, and times the noise), nor one known no better than this, s.
+SWINGS, LEAST_LINE_V, LINE_NOISE, MOST_U_S = 1.5, 2.0, 3.0, 15e-6
+#: A burn line has this share of its mean left as it ends (0.54 to 1.05 on simulated circuits); what dies
+#: away by itself, as with shorted turns, has less.
+STANDS = 0.35
 #: Of the sparks looked at so many must have an end, and this many in all.
 LEAST_SHARE, LEAST_ENDS = 0.6, 6
 #: Systematic, as shares of one swing of the burn's ring, found on simulated circuits (ngspice and
@@ -78,9 +80,11 @@ BRIEF = (
 def usable(end: End, burn_hz: float, noise: float, rate_hz: float) -> bool:
     """Whether the end of one spark is what the shape says it is."""
     return (
-        (end.excess < EXCESS or end.over < NOISY)
+        end.fits
+        and end.stands_out
         and end.samples / rate_hz - RISE_S > SWINGS / burn_hz
         and not end.line_v < max(LEAST_LINE_V, LINE_NOISE * noise)
+        and not end.end_v < max(LEAST_LINE_V, LINE_NOISE * noise, STANDS * end.line_v)
         and end.u / rate_hz < MOST_U_S
     )
 

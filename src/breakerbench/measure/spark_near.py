@@ -17,7 +17,7 @@ from breakerbench.measure.spark_shape import Grid, sliding_squares
 
 Floats = NDArray[np.float64]
 
-#: Sought so many swings before and after the end by the longer fit.
+#: Sought from so many swings before, and to so many after, an end by the longer fit.
 EARLIER, LATER = 1.5, 0.5
 #: A dip counts if it is the lowest this many swings about it, and leaves no more than so many times
 #: what the best one does, or what noise does.
@@ -27,16 +27,17 @@ LEAST_GOOD, LEAST_SHARE = 24, 0.4
 
 
 def first_end(
-    grid: Grid, w: Window, about: float, before: float, after: float, noise: float
+    grid: Grid, w: Window, about: tuple[float, float], before: float, after: float, noise: float
 ) -> float:
     """The first place, samples, that the last swing and the ring after it fit; NaN: none does.
 
-    grid  near the end; about: an end that is right to a swing or so; before, after: samples fitted
+    grid   near the end; before, after: samples fitted
+    about  places it is sought from a little before, and to a little after
     """
     swing = grid.rate_hz / grid.shape.burn.hz
     before, after = int(np.ceil(before)), int(after)
-    low = max(int(about - EARLIER * swing), before)
-    high = min(int(about + LATER * swing), len(w) - LEAST_GOOD)
+    low = max(int(about[0] - EARLIER * swing), before)
+    high = min(int(about[1] + LATER * swing), len(w) - LEAST_GOOD)
     after = min(after, len(w) - high)
     if high - low < 2 or after < LEAST_GOOD:
         return np.nan

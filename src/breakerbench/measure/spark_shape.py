@@ -75,6 +75,10 @@ class Shape:
         each = found @ self._joint[0].T
         return np.asarray(each[..., 2] <= RISING * np.maximum(each[..., 0], 0.0) + _HAIR_V)
 
+    def line_v(self, found: Floats) -> Floats:
+        """(...,) the burn line at the end, above the level at rest; found (..., 6 or 4), V."""
+        return np.asarray(found @ self._joint[0][0])
+
     def columns(self, t: Floats) -> Floats:
         """(n, 6 or 4) what is seen, for each amplitude, at times t (n,) from the end, in order, ms.
 
@@ -115,7 +119,7 @@ class Grid:
         return Grid(replace(self.shape, near=True), self.rate_hz, self._reach_s)
 
     def columns(self, part: slice, trials: Floats) -> Floats:
-        """(trials, n, 6 or 4) for the samples of ``part``; trials (k,) ends, multiples of half a sample."""
+        """(trials, n, 6 or 4) for the samples of ``part``; trials (k,) ends, on halves of samples."""
         first = np.rint(2.0 * (part.start - trials)).astype(np.int64) + self._half
         rows = first[:, None] + 2 * np.arange(part.stop - part.start)
         return np.asarray(self._rows[rows])
@@ -155,9 +159,7 @@ def squares(columns: Floats, volts: Floats, good: Bools) -> tuple[Floats, Floats
     return np.asarray(y @ y - (right * best).sum(axis=1)), best / size
 
 
-def sliding_squares(
-    columns: Floats, volts: Floats, good: Bools
-) -> tuple[Floats, Floats, Ints]:
+def sliding_squares(columns: Floats, volts: Floats, good: Bools) -> tuple[Floats, Floats, Ints]:
     """(k,) sum of squared residuals of each stretch (k, n), one sample on from each to the next.
 
     columns  (n, p), the same for all. Also (k, p) amplitudes, and how many good samples each has.

@@ -294,8 +294,14 @@ def test_nothing_came() -> None:
 # --- sweep ------------------------------------------------------------------------------------
 
 
-@pytest.mark.survey
+@pytest.mark.sweep
 def test_random_circuits() -> None:
+    """Bounds: the goal (30 us; inside U 944 of 1,000, less what 40 draws scatter).
+
+    Of all figures one in twenty may be worse: sparks that go out at one swing or another stand in
+    clusters, and where the median falls between two a few openings without an end move it by
+    a swing. Their U says so.
+    """
     from breakerbench.bench.random_bench import random_ignition_bench  # noqa: PLC0415
 
     errors, inside, told, wrong = [], [], 0, 0
@@ -322,9 +328,12 @@ def test_random_circuits() -> None:
                 told += 1
                 # Sparks of less than 0.15 ms may count as none.
                 wrong += not missed[k] and not lasted[k] < 0.15e-3
-    print(f"{len(errors)} figures, 95 %: {np.quantile(np.abs(errors), 0.95) * 1e6:.0f} us")
-    assert len(errors) > 25
-    assert np.quantile(np.abs(errors), 0.8) < 30e-6
+    print(
+        f"{len(errors)} figures, 95 %: {np.quantile(np.abs(errors), 0.95) * 1e6:.1f} us, worst "
+        f"{np.max(np.abs(errors)) * 1e6:.0f}; inside U {np.mean(inside):.3f}"
+    )
+    assert len(errors) >= 38
+    assert np.quantile(np.abs(errors), 0.95) < 30e-6
     assert np.mean(inside) >= 0.9
     assert told > 500
     assert wrong == 0

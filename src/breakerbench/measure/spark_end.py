@@ -22,7 +22,7 @@ TRIALS = np.arange(-4.0, 4.5) * 0.5
 EXCESS, CLEAN, NOTHING = 0.012, 1.3, 0.12
 #: What an end in another swing has to leave more, times the variance that is left: what falls evenly
 #: to nothing, as with shorted turns, has no end, and any will do.
-STANDS_OUT = 2.0
+STANDS_OUT, LEVEL = 2.0, 0.8
 #: A fit that leaves more than this, times the noise, is tried by the last swing alone; that is taken
 #: where it leaves so many times less.
 NOISY, CLEANER = 1.2, 1.3
@@ -61,8 +61,13 @@ class End:
 
     @property
     def stands_out(self) -> bool:
-        """Whether it fits better than an end in another swing would, by more than chance."""
-        return self.near or not (self.rival - 1.0) * (self.before + self.after) < STANDS_OUT
+        """Whether it fits better than an end in another swing would, by more than chance.
+
+        Or the line is nearly level up to it, which nothing is that falls evenly.
+        """
+        if self.near or self.end_v > LEVEL * self.line_v:
+            return True
+        return not (self.rival - 1.0) * (self.before + self.after) < STANDS_OUT
 
     @property
     def excess(self) -> float:

@@ -126,8 +126,9 @@ def test_drawn_at_random(seed: int) -> None:
         assert case.duration_s == pytest.approx(case.true_s, abs=max(1.3 * case.u_s, 10e-6))
 
 
-@pytest.mark.survey
+@pytest.mark.sweep
 def test_sweep() -> None:
+    """Bounds: the goal (30 us; inside U 944 of 1,000, less what 50 draws scatter)."""
     errors, inside, told, no_miss, no_spark = [], [], 0, 0, 0
     for seed in range(3000, 3080):
         case = measured(seed, openings=24, range_v=50.0)
@@ -144,9 +145,9 @@ def test_sweep() -> None:
         f"{np.quantile(errors, 0.95) * 1e6:.1f}, worst {np.max(errors) * 1e6:.1f}; inside U "
         f"{np.mean(inside):.3f}; {told} misses told, {no_miss} were none, {no_spark} passed for sparks"
     )
-    assert len(errors) > 30
+    assert len(errors) >= 48
     assert np.quantile(errors, 0.95) < 30e-6
-    assert np.mean(inside) > 0.88
+    assert np.mean(inside) >= 0.9
     assert told > 300
     assert no_miss == 0
     assert no_spark <= 0.01 * told

@@ -294,8 +294,14 @@ def test_nothing_came() -> None:
 # --- sweep ------------------------------------------------------------------------------------
 
 
-@pytest.mark.survey
+@pytest.mark.sweep
 def test_random_circuits() -> None:
+    """Bounds: the goal (30 us; inside U 944 of 1,000, less what 40 draws scatter).
+
+    Of all figures one in twenty may be worse: sparks that go out at one swing or another stand in
+    clusters, and where the median falls between two a few openings without an end move it by
+    a swing. Their U says so.
+    """
     from breakerbench.bench.random_bench import random_ignition_bench  # noqa: PLC0415
 
     errors, inside, told, wrong = [], [], 0, 0
@@ -322,9 +328,12 @@ def test_random_circuits() -> None:
                 told += 1
                 # Sparks of less than 0.15 ms may count as none.
                 wrong += not missed[k] and not lasted[k] < 0.15e-3
-    print(f"{len(errors)} figures, 95 %: {np.quantile(np.abs(errors), 0.95) * 1e6:.0f} us")
-    assert len(errors) > 25
-    assert np.quantile(np.abs(errors), 0.8) < 30e-6
+    print(
+        f"{len(errors)} figures, 95 %: {np.quantile(np.abs(errors), 0.95) * 1e6:.1f} us, worst "
+        f"{np.max(np.abs(errors)) * 1e6:.0f}; inside U {np.mean(inside):.3f}"
+    )
+    assert len(errors) >= 38
+    assert np.quantile(np.abs(errors), 0.95) < 30e-6
     assert np.mean(inside) >= 0.9
     assert told > 500
     assert wrong == 0
@@ -350,6 +359,27 @@ def test_shorted_turns_leave_nothing_to_tell() -> None:
     result = analyze(made)
     assert result["spark"]["misses"] is None
     assert result["why"]["spark.misses"]
+
+
+@pytest.mark.parametrize("range_v", [50.0, 400.0])
+@pytest.mark.parametrize("loss_ohm", [4e3, 12e3, 40e3])
+def test_what_dies_away_by_itself_is_no_spark(loss_ohm: float, range_v: float) -> None:
+    """Shorted turns: no gap ever fires, and the points fall evenly to the feed's level."""
+    made = bench(ignition=Ignition(loss_ohm=loss_ohm), points_range_v=range_v, seconds=1.0)
+    table, _, why, _, _, _, truth = measured(made)
+    assert truth["misses"] == truth["openings"] > 0
+    assert table["duration_s"] is None
+    assert why["spark.duration_s"]
+
+
+def test_gap_that_goes_out_and_strikes_again() -> None:
+    """At each trough of the leakage's ring: the last of its ends counts."""
+    gap = Gap(burn_v=1600.0, breakdown_v=12e3, breakdown_spread=0.03, burn_spread=0.01)
+    made = bench(seconds=1.5, ignition=Ignition(gaps=(gap,) * 4, coil_h=6e-3, coupling=0.93))
+    table, _, _, _, _, _, truth = measured(made)
+    assert table["misses"] == 0
+    assert table["duration_s"] == pytest.approx(truth["duration_s"], abs=30e-6)
+    assert abs(table["duration_s"] - truth["duration_s"]) <= table["u_duration_s"]
 
 
 @pytest.mark.parametrize("sense", [1.0, -1.0])

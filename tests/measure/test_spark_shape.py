@@ -9,10 +9,11 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from breakerbench.measure.ring_modes import Mode, mode_of, seen_through
-from breakerbench.measure.spark_end import End, find_end
-from breakerbench.measure.spark_figures import EXCESS, usable
+from breakerbench.measure.spark_end import EXCESS, End, find_end
+from breakerbench.measure.spark_figures import usable
+from breakerbench.measure.spark_fit import grid_of
 from breakerbench.measure.spark_free import MISS, Free, free_share, verdicts
-from breakerbench.measure.spark_learn import Learned, grid_of, learn
+from breakerbench.measure.spark_learn import Learned, learn
 from breakerbench.measure.spark_level import levels, rough_end
 from breakerbench.measure.spark_openings import Verdicts, Window
 from breakerbench.measure.spark_shape import Shape, misfit, squares
@@ -64,8 +65,10 @@ def opening(
     """One opening in closed form: a rise, then line and ring (so high at first), then the modes."""
     lead = float(rng.uniform(0.0, 1.0))
     t = (np.arange(int(open_ms * 1e-3 * RATE)) + lead) / RATE * 1e3
-    phase = rng.uniform(0.0, 2.0 * np.pi)
     left = ring * np.exp(-shape.burn.d * end_ms)
+    phase = rng.uniform(0.0, 2.0 * np.pi)
+    while left * np.cos(phase) > 0.15 * line:  # the gap's current would rise: no end
+        phase = rng.uniform(0.0, 2.0 * np.pi)
     at_end = left * np.array([np.cos(phase), np.sin(phase) * np.sqrt(shape.burn.w2)])
     volts = _shape_of(t - end_ms, shape, line, -2.0, at_end, 1.5e6)
     rise = t < 0.05
@@ -99,7 +102,7 @@ def test_squares_are_those_of_a_direct_fit() -> None:
     columns = SHAPE.columns((np.arange(300) - 150.3) / RATE * 1e3)
     volts, good = rng.normal(0.0, 1.0, 300), rng.random(300) > 0.3
     direct = np.linalg.lstsq(columns[good], volts[good], rcond=None)
-    assert squares(columns[None], volts, good)[0] == pytest.approx(float(direct[1][0]), rel=1e-6)
+    assert squares(columns[None], volts, good)[0][0] == pytest.approx(float(direct[1][0]), rel=1e-6)
     left = misfit(columns, volts, good)
     assert float(left @ left) == pytest.approx(float(direct[1][0]), rel=1e-6)
 
@@ -265,3 +268,30 @@ def test_level_under_a_clipped_ring() -> None:
     assert np.nanmax(np.abs(level[inner] - 20.0)) < 0.5
     assert abs(float(clipped[40:460].mean()) - 20.0) > 3.0
     assert rough_end(at, level, 12e3, RATE) == -1
+
+
+@settings(max_examples=40)
+@given(
+    d=st.floats(0.05, 500.0), w2=st.floats(1.0, 1e5), fast_d=st.floats(0.05, 500.0),
+    lead=st.floats(0.0, 3.0),
+)  # fmt: skip
+def test_verdicts_take_any_modes(d: float, w2: float, fast_d: float, lead: float) -> None:
+    """Also exponents that are over at once, which are enormous before the first sample."""
+    rng = np.random.default_rng(1)
+    volts = rng.normal(0.0, 5.0, (3, 510))
+    free = Free(Mode(d, w2), Mode(fast_d, 7000.0), TAU)
+    told = verdicts(free, NOISE, volts, np.ones_like(volts, bool), np.full(3, lead), -12.0, RATE)
+    assert set(told.tolist()) <= {Verdicts.UNTOLD, Verdicts.SPARK, Verdicts.MISS}
+
+
+def test_an_end_where_the_current_would_rise_is_none() -> None:
+    """Half a swing on from the trough the gap's current rises: not taken, however well it fits."""
+    columns = SHAPE.columns((np.arange(300) - 150.0) / RATE * 1e3)
+    line, ring = 20.0, 15.0
+    for value, may in ((-ring, True), (0.0, True), (ring, False)):
+        volts = _shape_of(
+            (np.arange(300) - 150.0) / RATE * 1e3, SHAPE, line, -2.0, np.array([value, 0.0]), 1e6
+        )
+        best = np.linalg.lstsq(columns, volts, rcond=None)[0]
+        assert bool(SHAPE.may_end(best)) is may
+        assert float(SHAPE.line_v(best)) == pytest.approx(line, rel=0.2)

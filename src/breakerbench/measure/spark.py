@@ -9,9 +9,10 @@ from numpy.typing import NDArray
 
 from breakerbench.edges.cycles import Batch
 from breakerbench.measure.ring import Rings, Rise, ring_of, rise_of
-from breakerbench.measure.spark_end import End, find_end
+from breakerbench.measure.spark_end import End, find_end, line_ends
+from breakerbench.measure.spark_fit import grid_of
 from breakerbench.measure.spark_free import short_count, verdicts
-from breakerbench.measure.spark_learn import Learned, grid_of, learn, level_at_rest
+from breakerbench.measure.spark_learn import Learned, learn, level_at_rest
 from breakerbench.measure.spark_openings import (
     BEFORE_TOUCH,
     LEAST_OPEN_S,
@@ -39,8 +40,9 @@ LEARN, AGAIN, TRIES = 48, 4, 3
 #: Modes fit where more than this share of the openings, every third looked at, leave less than that of
 #: their squares; else they are learned from the openings of one lobe alone, of so many.
 WELL, TRY_EVERY, LEFT, OTHER_LOBES, LEAST_PART = 0.4, 3, 0.02, (4, 6, 8), 6
-#: Ends that are fitted: in all, and of one speed at least.
-FITTED, LEAST_FITTED = 256, 12
+#: Ends that are fitted: so many, shared out by how many openings a speed has, but of each speed as many
+#: as this at least; what is kept of a speed is not thinned below twice that.
+FITTED, LEAST_FITTED = 224, 8
 ROWS = 1024
 #: The feed's terminal at the end of the open time: samples, and how far it may be off.
 FEED_SAMPLES, FEED_SHARE, FEED_V = 8, 1.15, 0.5
@@ -65,6 +67,7 @@ class Ended:
 
     end  None where it burns to the next closing, or shows no end
     burns_on  the points still stand above the feed as they close
+    lasts     its line never comes down before they close
     """
 
     number: int
@@ -72,6 +75,7 @@ class Ended:
     weight: float
     end: End | None
     burns_on: bool
+    lasts: bool
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -180,7 +184,12 @@ class Spark:
         if len(held.kept) > KEPT:
             held.thin()
         if sum(len(each.kept) for each in self._speeds.values()) > MOST_KEPT:
-            max(self._speeds.values(), key=lambda each: len(each.kept)).thin()
+            # Those of which each stands for the fewest, so that all come to stand for as many.
+            many = [each for each in self._speeds.values() if len(each.kept) > 4 * LEAST_FITTED]
+            if many:
+                min(many, key=lambda each: each.every).thin()
+            else:
+                max(self._speeds.values(), key=lambda each: len(each.kept)).thin()
 
     def _cut(
         self, batch: Batch, first: np.int64, count: np.int64, number: np.int64,
@@ -328,8 +337,9 @@ class Spark:
                 end = find_end(self._learned, grid, window)
                 burns_on = _stands_high(window, self._learned.noise)
                 interval_s = kept.interval / (self._rate * self._stride)
-                ends.append(Ended(kept.number, interval_s, weight, end, burns_on))
-            burning = sum(each.end is None for each in ends)
+                lasts = end is None and not line_ends(self._learned, window, self._rate)
+                ends.append(Ended(kept.number, interval_s, weight, end, burns_on, lasts))
+            burning = sum(each.lasts for each in ends)
             windows = [(k.number, self._rest.window(k)) for k, _ in chosen]
             begins = {e.number: e.end.samples for e in ends if e.end is not None}
             ring = ring_of(self._learned, windows, begins, self._rate)
@@ -344,11 +354,11 @@ class Spark:
         )  # fmt: skip
 
     def _chosen(self) -> list[tuple[Kept, float]]:
-        """Openings to fit, in order, as many of each speed; and how many each stands for."""
-        most = max(FITTED // max(len(self._speeds), 1), LEAST_FITTED)
+        """Openings to fit, in order; and how many each stands for."""
+        seen = sum(held.seen for held in self._speeds.values())
         found = []
         for held in self._speeds.values():
-            some = held.some(most)
+            some = held.some(max(FITTED * held.seen // seen, LEAST_FITTED))
             found += [(kept, held.seen / len(some)) for kept in some]
         return sorted(found, key=lambda each: each[0].number)
 

@@ -184,8 +184,12 @@ def verdicts(
     gram = np.empty((len(y), q.shape[1], q.shape[1]))
     gram[:, pairs[0], pairs[1]] = ok.astype(np.float64) @ (q[:, pairs[0]] * q[:, pairs[1]])
     gram[:, pairs[1], pairs[0]] = gram[:, pairs[0], pairs[1]]
-    gram += row[:, :, None] * row[:, None, :] + 1e-9 * np.eye(q.shape[1])
-    best = np.linalg.solve(gram, right[..., None])[..., 0]
+    gram += row[:, :, None] * row[:, None, :]
+    # To one size: an exponent that is over at once is enormous before the first sample.
+    size = np.sqrt(np.einsum("nii->ni", gram)) + 1e-30
+    gram /= size[:, :, None] * size[:, None, :]
+    gram += 1e-9 * np.eye(q.shape[1])
+    best = np.linalg.solve(gram, (right / size)[..., None])[..., 0] / size
     total = (y**2).sum(axis=1) + (CLOSED_WEIGHT * closed) ** 2
     count = ok.sum(axis=1)
     left = total - (right * best).sum(axis=1)

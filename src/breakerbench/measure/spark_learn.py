@@ -7,13 +7,13 @@ are fitted together to a few openings (Gauss-Newton, Levenberg's damping).
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from breakerbench.measure.ring_modes import Mode, mode_of, poles_of_rings, rest_of_rings
+from breakerbench.measure.ring_modes import mode_of, poles_of_rings, rest_of_rings
+from breakerbench.measure.spark_fit import common_slow, learn_shape
 from breakerbench.measure.spark_free import (
     LEAST_SLOW_HZ,
     MISS,
@@ -25,45 +25,16 @@ from breakerbench.measure.spark_free import (
     rings_freely,
 )
 from breakerbench.measure.spark_level import levels, rough_end, strongest_hz
-from breakerbench.measure.spark_newton import gauss_newton
 from breakerbench.measure.spark_openings import Window
-from breakerbench.measure.spark_shape import Grid, Shape, misfit, squares
+from breakerbench.measure.spark_shape import Shape
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 #: Openings that the modes are fitted to; rings that the poles are taken from; samples of each ring.
 FITTED, RINGS, RING_S = 4, 24, 3e-3
-#: The first samples after the opening are its rise, s.
-RISE_S = 0.06e-3
-#: Fitted around an end: cycles of the burn's ring before it, and time after it, s.
-BEFORE_CYCLES, LEAST_BEFORE_S, AFTER_S = 5.0, 0.25e-3, 0.6e-3
-#: Sought around a rough end: what is fitted before the first trial, s.
-SEARCH_BEFORE_S = 0.2e-3
-#: So far away, in cycles, an end lies in another swing.
-OTHER_SWING = 0.3
 #: An opening of which a free ring leaves more than this is taken for one with a spark.
 SCREEN = 0.1
-#: How far the start values (d and w2 of burn, slow, fast) may be off, standard deviations of their
-#: logarithms.
-SPREAD = np.array([0.6, 0.1, 0.5, 0.5, 0.5, 0.35])
-ROUNDS = 4
-#: A fit that leaves more than this, times the variance of the noise, is tried from another start.
-UNCLEAN = 40.0
-#: A ring that falls by more than this in a cycle is tried from common modes too; how many times more
-#: slowly the slow mode then rings than the burn, and its damping.
-WEAK, RATIOS, DAMPINGS = 0.2, (4.0, 5.5, 7.5), (0.4, 0.8, 1.3)
-#: A fit this much worse than the best of them is of something else (a restrike), ratio of squares.
-WORSE = 9.0
-#: A fit that leaves more than this, times the variance of the noise, is tried from another start.
-UNCLEAN = 40.0
-#: A ring that falls by more than this in a cycle is tried from common modes too; how many times more
-#: slowly the slow mode then rings than the burn, and its damping.
-WEAK, RATIOS, DAMPINGS = 0.2, (4.0, 5.5, 7.5), (0.4, 0.8, 1.3)
-#: A fit this much worse than the best of them is of something else (a restrike), ratio of squares.
-WORSE = 9.0
-#: A fit that leaves no more than this, times the variance of the noise, is not tried again.
-CLEAN = 1e9
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +109,8 @@ def learn(windows: list[Window], noise: float, rate_hz: float, tau: float) -> Le
     shape = None
     if sparks:
         rough = [(windows[k], ends[k]) for k in sparks[:: max(len(sparks) // FITTED, 1)][:FITTED]]
-        shape = _learn_shape(rough, burn_hz, ring, noise, rate_hz, tau)
+        known = None if ring is None else ring.free
+        shape = learn_shape(rough, burn_hz, known, noise, rate_hz, tau)
     free = None if ring is None else ring.free
     if shape is not None:
         again = fit_free(windows, Free(shape.slow, shape.fast, tau), noise, rate_hz)
@@ -171,7 +143,7 @@ def _learn_ring(
     if found is None or found.share > MISS:
         # Damped so much that it is over at once: modes as they commonly lie to the quick ring.
         quick = mode_of(burn_hz, 6000.0)
-        frees = [Free(slow, quick, tau) for slow in _common_slow(quick)]
+        frees = [Free(slow, quick, tau) for slow in common_slow(quick)]
         left = [free_total(windows, free, rate_hz) for free in frees]
         free = fit_free(windows, frees[int(np.argmin(left))], noise, rate_hz)
         total = free_total(windows, free, rate_hz)
@@ -192,163 +164,8 @@ def _ring_from(
     return _Ring(free, free_total(windows, free, rate_hz), poles.noise)
 
 
-def lateness(slow: Mode, burn_hz: float) -> float:
-    """How late a rough end may be, s: down to a fifth, and half the window behind."""
-    fall = max(0.5 / max(slow.hz, LEAST_SLOW_HZ), 1.7e-3 / max(slow.slowest, 0.1))
-    if slow.hz > 0.0:
-        fall = min(fall, 0.5 / slow.hz)
-    return min(fall, 1e-3) + 1.5 / burn_hz
-
-
 def _ring(w: Window, end: int, rate_hz: float) -> Floats:
     """What rings after the rough end, from the last clipped sample on."""
     bad = np.flatnonzero(~w.good)
     begin = max(end, int(bad[-1]) + 1 if len(bad) else 0)
     return w.volts[begin : begin + int(RING_S * rate_hz)]
-
-
-# --- the end of a spark -----------------------------------------------------------------------
-
-
-def around(w: Window, end: float, shape: Shape, rate_hz: float) -> slice:
-    """What is fitted around an end, samples."""
-    before = max(BEFORE_CYCLES / max(shape.burn.hz, 1.0), LEAST_BEFORE_S) * rate_hz
-    begin = max(int(RISE_S * rate_hz), int(end - before))
-    return slice(begin, max(begin, min(len(w), int(end + AFTER_S * rate_hz))))
-
-
-def grid_of(shape: Shape, rate_hz: float) -> Grid:
-    """Columns for everything that is fitted about the ends of one trace."""
-    reach_s = lateness(shape.slow, shape.burn.hz) + AFTER_S + SEARCH_BEFORE_S
-    return Grid(shape, rate_hz, max(reach_s, BEFORE_CYCLES / shape.burn.hz + LEAST_BEFORE_S))
-
-
-def search(grid: Grid, w: Window, rough: int) -> tuple[float, float]:
-    """Best of trial ends about a rough end, samples; NaN where there is no room for one.
-
-    And how many times as much the best one leaves that lies in another swing of the burn's ring.
-    """
-    shape, rate_hz = grid.shape, grid.rate_hz
-    late = lateness(shape.slow, shape.burn.hz) * rate_hz
-    step = max(int(rate_hz * 8e-6), 1)
-    rise = int(RISE_S * rate_hz)
-    first = max(int(rough - late), rise + 6)
-    part = slice(
-        max(rise, first - int(SEARCH_BEFORE_S * rate_hz)),
-        min(len(w), rough + int(AFTER_S * rate_hz)),
-    )
-    trials = np.arange(rough, first - 1, -step)[::-1].astype(np.float64)
-    if part.stop - part.start < 24 or not len(trials):
-        return np.nan, np.nan
-    s = squares(grid.columns(part, trials), w.volts[part], w.good[part])
-    best = int(np.argmin(s))
-    other = np.abs(trials - trials[best]) > OTHER_SWING / shape.burn.hz * rate_hz
-    rival = float(s[other].min()) / max(float(s[best]), 1e-30) if other.any() else np.inf
-    return float(trials[best]), rival
-
-
-def _learn_shape(
-    rough: list[tuple[Window, int]], burn_hz: float, ring: _Ring | None, noise: float,
-    rate_hz: float, tau: float,
-) -> Shape:  # fmt: skip
-    """Modes and ends together.
-
-    Where the ring did not tell the modes well (it is damped so much that it is over at once), the
-    fit begins from the best of some modes as they commonly lie to the burn's ring, too.
-    """
-    burn = mode_of(burn_hz, 3000.0)
-    found = []
-    if ring is not None:
-        start = Shape(burn, ring.free.slow, ring.free.fast, tau)
-        found.append(_fit_from(rough, start, noise, rate_hz))
-    if not found or found[0][1] > UNCLEAN * noise**2 or ring is None or _weak(ring.free.slow):
-        fast = mode_of(1.3 * burn.hz, 8000.0)
-        common = [Shape(burn, slow, fast, tau) for slow in _common_slow(burn)]
-        left = [_left(rough, s, rate_hz) for s in common]
-        found.append(_fit_from(rough, common[int(np.argmin(left))], noise, rate_hz))
-    return min(found, key=lambda each: each[1])[0]
-
-
-def _weak(slow: Mode) -> bool:
-    """Damped so much that a ring of it hardly tells the mode."""
-    return slow.hz == 0.0 or slow.decay < WEAK
-
-
-def _common_slow(quick: Mode) -> list[Mode]:
-    """Slow modes at common ratios to a quick ring, more and less damped."""
-    w = float(np.sqrt(quick.w2))
-    return [Mode(damping * w / ratio, (w / ratio) ** 2) for ratio in RATIOS for damping in DAMPINGS]
-
-
-def _left(rough: list[tuple[Window, int]], shape: Shape, rate_hz: float) -> float:
-    """Median mean square that a shape leaves as it is."""
-    x = _values(shape)
-    grid = grid_of(shape, rate_hz)
-    left = []
-    for w, rough_at in rough:
-        end, _ = search(grid, w, rough_at)
-        if np.isfinite(end):
-            part = around(w, end, shape, rate_hz)
-            residuals = _residuals([w], [part], shape.tau, rate_hz)(x, np.array([end]))
-            left.append(float(_mean_squares(residuals)[0]))
-    return float(np.median(left)) if left else np.inf
-
-
-def _values(shape: Shape) -> Floats:
-    return np.array([v for m in (shape.burn, shape.slow, shape.fast) for v in (m.d, m.w2)])
-
-
-def _fit_from(
-    rough: list[tuple[Window, int]], shape: Shape, noise: float, rate_hz: float
-) -> tuple[Shape, float]:
-    """The fit from one start, and the mean square that it leaves.
-
-    Ends are sought anew after each fit: modes that were not right yet may have led to the wrong
-    swing of the burn's ring. Openings that fit much worse than the best are left out.
-    """
-    first = _values(shape)
-    best = (shape, np.inf)
-    for _ in range(ROUNDS):
-        grid = grid_of(shape, rate_hz)
-        ends = np.array([search(grid, w, e)[0] for w, e in rough])
-        kept = np.flatnonzero(np.isfinite(ends))
-        if not len(kept):
-            break
-        found = _fit_about([rough[k][0] for k in kept], ends[kept], shape, first, noise, rate_hz)
-        if found[1] > 0.98 * best[1]:
-            break
-        best = found
-        shape = found[0]
-    return best
-
-
-def _fit_about(
-    windows: list[Window], ends: Floats, shape: Shape, first: Floats, noise: float, rate_hz: float
-) -> tuple[Shape, float]:
-    """One fit of modes and ends, from given ones; ``first``: values that the modes are held to."""
-    parts = [around(w, e, shape, rate_hz) for w, e in zip(windows, ends, strict=True)]
-    x = _values(shape)
-    left = _mean_squares(_residuals(windows, parts, shape.tau, rate_hz)(x, ends))
-    good = np.flatnonzero(left <= WORSE * left.min())
-    residuals = _residuals([windows[k] for k in good], [parts[k] for k in good], shape.tau, rate_hz)
-    x, at = gauss_newton(residuals, first, ends[good], SPREAD, noise, x)
-    shape = Shape(Mode(x[0], x[1]), Mode(x[2], x[3]), Mode(x[4], x[5]), shape.tau)
-    return shape, float(np.median(_mean_squares(residuals(x, at))))
-
-
-def _mean_squares(residuals: list[Floats]) -> Floats:
-    return np.array([float(r @ r) / max(len(r), 1) for r in residuals])
-
-
-def _residuals(
-    windows: list[Window], parts: list[slice], tau: float, rate_hz: float
-) -> Callable[[Floats, Floats], list[Floats]]:
-    def residuals(x: Floats, ends: Floats) -> list[Floats]:
-        shape = Shape(Mode(x[0], x[1]), Mode(x[2], x[3]), Mode(x[4], x[5]), tau)
-        out = []
-        for w, p, end in zip(windows, parts, ends, strict=True):
-            t = (np.arange(p.start, p.stop) - end) / rate_hz * 1e3
-            out.append(misfit(shape.columns(t), w.volts[p], w.good[p]))
-        return out
-
-    return residuals

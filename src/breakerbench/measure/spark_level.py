@@ -19,8 +19,10 @@ Bools = NDArray[np.bool_]
 FIRST_S, LEAST_HZ = 1e-3, 900.0
 #: Cycles of it that a level is taken from; share of a window's samples that must not be clipped.
 CYCLES, LEAST_SHARE = 1.5, 0.35
-#: The line has ended where the level has come down to this share of its mean so far.
-ENDED = 0.2
+#: The line has ended where the level has come down to this share of its mean so far, and stays there
+#: for so many places, half a swing or a whole one: first swings beyond the range pull the level down
+#: for less than that.
+ENDED, STAYS, STAYS_LONG = 0.2, 4, 8
 #: The part of the burn that its level is taken from.
 MIDDLE = (0.25, 0.75)
 
@@ -72,7 +74,7 @@ def levels(volts: Floats, good: Bools, hz: float, rate_hz: float) -> tuple[Ints,
     return at, found
 
 
-def rough_end(at: Ints, level: Floats, hz: float, rate_hz: float) -> int:
+def rough_end(at: Ints, level: Floats, hz: float, rate_hz: float, stays: int = STAYS) -> int:
     """Sample by which the line of one opening has ended, by its ``levels``; -1 where it has not."""
     if not len(at):
         return -1
@@ -81,7 +83,10 @@ def rough_end(at: Ints, level: Floats, hz: float, rate_hz: float) -> int:
     level = np.nan_to_num(level[last])
     begin = int(np.searchsorted(at, 0.5 * rate_hz / hz + 3.0))
     mean = np.cumsum(level[begin:]) / np.arange(1, len(at) - begin + 1)
-    ended = np.flatnonzero(level[begin:] < ENDED * mean)
+    below = level[begin:] < ENDED * mean
+    if len(below) < stays:
+        return -1
+    ended = np.flatnonzero(np.lib.stride_tricks.sliding_window_view(below, stays).all(axis=1))
     return int(at[begin + ended[0]]) if len(ended) else -1
 
 

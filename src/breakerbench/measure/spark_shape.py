@@ -11,7 +11,7 @@ memory). Times in ms inside, as in ``ring_modes``.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -20,39 +20,67 @@ from numpy.typing import NDArray
 from breakerbench.measure.ring_modes import Mode, seen_through
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
+#: Of the burn line, what its ring may stand above it at the end: 1 - k^2, for 0.9 and more.
+RISING = 0.2
+_HAIR_V = 1e-9
 #: Keeps a trial of which hardly a sample is left from fitting anything by chance.
 _RIDGE = 1e-11
 #: Value, slope and curvature that go on; each brought to about the same size.
 _SIZE = np.array([[1.0], [0.03], [0.001]])
+#: Columns that are left near the end: without the line's slope and the level of the ring.
+_NEAR = np.array([0, 2, 3, 4, 5, 6, 7])
 
 
 @dataclass(frozen=True)
 class Shape:
-    """Modes that an opening is made of. tau: time constant of the front end, ms."""
+    """Modes that an opening is made of. tau: time constant of the front end, ms.
+
+    near  fitted to the last swing of the burn alone: its line is level there, the ring's level is 0
+    """
 
     burn: Mode
     slow: Mode
     fast: Mode
     tau: float
+    near: bool = False
 
     @cached_property
     def _joint(self) -> tuple[Floats, Floats]:
-        """Amplitudes that join smoothly, (9, 6); and what is seen to jump at the end, (9,)."""
+        """Amplitudes that join smoothly, (9, 6 or 4); and what is seen to jump at the end, (9,)."""
         zero = np.zeros(1)
         parts = [seen_through(m, self.tau, zero)[1:] for m in (self.burn, self.slow, self.fast)]
         (burn_0, burn), (slow_0, slow), (fast_0, fast) = parts
         line = np.array([[1.0, 0.0], [0.0, 1.0], [0.0, 0.0]])
         level = np.array([[1.0], [0.0], [0.0]])
         joint = np.hstack([line, burn, -slow, -fast, -level]) * _SIZE
+        used = _NEAR if self.near else slice(None)
         # The null space: what keeps value, slope and curvature.
-        rows = np.linalg.svd(joint)[2]
+        keeps = np.linalg.svd(joint[:, used])[2][3:].T
+        amplitudes = np.zeros((9, keeps.shape[1]))
+        amplitudes[used] = keeps
         jump = np.concatenate([[1.0, -self.tau], burn_0, -slow_0, -fast_0, [-1.0]])
-        return rows[3:].T, jump
+        return amplitudes, jump
+
+    def may_end(self, found: Floats) -> Bools:
+        """Whether the gap's current was falling at the end; found (..., 6 or 4) amplitudes.
+
+        What the ring of the leakage takes from the primary's current the gap has more of. Of two
+        coupled coils with the secondary at the burn's voltage its current falls only while the
+        primary's stands no higher than (2 - k^2) times the burn line (k: coupling); and only
+        a current that falls comes to nothing.
+        """
+        each = found @ self._joint[0].T
+        return np.asarray(each[..., 2] <= RISING * np.maximum(each[..., 0], 0.0) + _HAIR_V)
+
+    def line_v(self, found: Floats) -> Floats:
+        """(...,) the burn line at the end, above the level at rest; found (..., 6 or 4), V."""
+        return np.asarray(found @ self._joint[0][0])
 
     def columns(self, t: Floats) -> Floats:
-        """(n, 6) what is seen, for each amplitude, at times t (n,) from the end, in order, ms.
+        """(n, 6 or 4) what is seen, for each amplitude, at times t (n,) from the end, in order, ms.
 
         The amplitudes are no physical ones.
         """
@@ -80,12 +108,18 @@ class Grid:
     def __init__(self, shape: Shape, rate_hz: float, reach_s: float) -> None:
         self.shape = shape
         self.rate_hz = rate_hz
+        self._reach_s = reach_s
         self._half = int(2.0 * reach_s * rate_hz) + 8
         t = np.arange(-self._half, self._half + 1) / (2.0 * rate_hz) * 1e3
         self._rows = shape.columns(t)
 
+    @cached_property
+    def near(self) -> Grid:
+        """The same for the last swing of the burn alone."""
+        return Grid(replace(self.shape, near=True), self.rate_hz, self._reach_s)
+
     def columns(self, part: slice, trials: Floats) -> Floats:
-        """(trials, n, 6) for the samples of ``part``; trials (k,) ends, multiples of half a sample."""
+        """(trials, n, 6 or 4) for the samples of ``part``; trials (k,) ends, on halves of samples."""
         first = np.rint(2.0 * (part.start - trials)).astype(np.int64) + self._half
         rows = first[:, None] + 2 * np.arange(part.stop - part.start)
         return np.asarray(self._rows[rows])
@@ -111,12 +145,35 @@ def misfit(columns: Floats, volts: Floats, good: Bools) -> Floats:
     return left
 
 
-def squares(columns: Floats, volts: Floats, good: Bools) -> Floats:
-    """(trials,) sum of squared residuals of one opening for each trial; columns (trials, n, p)."""
+def squares(columns: Floats, volts: Floats, good: Bools) -> tuple[Floats, Floats]:
+    """(trials,) sum of squared residuals of one opening for each trial, and (trials, p) amplitudes.
+
+    columns  (trials, n, p)
+    """
     part, y = (columns, volts) if good.all() else (columns[:, good], volts[good])
     size = np.sqrt((part**2).sum(axis=1)) + 1e-30
     right = (y @ part) / size
     gram = (np.swapaxes(part, 1, 2) @ part) / (size[:, :, None] * size[:, None, :])
     gram += _RIDGE * np.eye(part.shape[2])
     best = np.linalg.solve(gram, right[..., None])[..., 0]
-    return np.asarray(y @ y - (right * best).sum(axis=1))
+    return np.asarray(y @ y - (right * best).sum(axis=1)), best / size
+
+
+def sliding_squares(columns: Floats, volts: Floats, good: Bools) -> tuple[Floats, Floats, Ints]:
+    """(k,) sum of squared residuals of each stretch (k, n), one sample on from each to the next.
+
+    columns  (n, p), the same for all. Also (k, p) amplitudes, and how many good samples each has.
+    """
+    n, p = columns.shape
+    size = np.sqrt((columns**2).sum(axis=0)) + 1e-30
+    scaled = columns / size
+    ok = np.lib.stride_tricks.sliding_window_view(good, n).astype(np.float64)
+    y = np.lib.stride_tricks.sliding_window_view(np.where(good, volts, 0.0), n)
+    i, j = np.triu_indices(p)
+    gram = np.empty((len(y), p, p))
+    gram[:, i, j] = gram[:, j, i] = ok @ (scaled[:, i] * scaled[:, j])
+    gram += _RIDGE * np.eye(p)
+    right = y @ scaled
+    best = np.linalg.solve(gram, right[..., None])[..., 0]
+    left: Floats = (y**2).sum(axis=1) - (right * best).sum(axis=1)
+    return left, best / size, ok.sum(axis=1).astype(np.int64)

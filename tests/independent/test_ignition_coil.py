@@ -86,12 +86,12 @@ def test_figures_of_the_circuit() -> None:
     _hold(DEFAULT, 1.0, 1.5)
 
 
-@pytest.mark.survey
+@pytest.mark.sweep
 def test_figures_of_many_circuits() -> None:
     _hold(SWEEP, 0.9, 1.0)
 
 
-@pytest.mark.survey
+@pytest.mark.sweep
 def test_the_truth_lies_inside_the_uncertainty() -> None:
     """Scales and zeros wrong by what the channels state; 8 figures of each trace."""
     inside = total = 0

@@ -79,12 +79,12 @@ def test_figures_to_reach() -> None:
     _held(DEFAULT, 1.0)
 
 
-@pytest.mark.survey
+@pytest.mark.sweep
 def test_figures_to_reach_of_many() -> None:
     _held(SWEEP, 0.95)
 
 
-@pytest.mark.survey
+@pytest.mark.sweep
 def test_the_truth_lies_inside_the_uncertainty() -> None:
     inside, total = 0, 0
     out = []

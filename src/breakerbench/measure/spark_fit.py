@@ -47,6 +47,8 @@ WEAK, RATIOS, DAMPINGS = 0.2, (4.0, 5.5, 7.5), (0.4, 0.8, 1.3)
 UNCLEAN_NEAR, NEAR_BETTER = 4.0, 0.25
 #: A fit this much worse than the best of them is of something else (a restrike), ratio of squares.
 WORSE = 9.0
+#: A burn rings at this share of the frequency it was found at, or more: else it is damped to nothing.
+RINGS = 0.25
 
 
 def lateness(slow: Mode, burn_hz: float) -> float:
@@ -102,8 +104,8 @@ def search(grid: Grid, w: Window, rough: int) -> tuple[float, float]:
 def learn_shape(
     rough: list[tuple[Window, int]], burn_hz: float, ring: Free | None, noise: float,
     rate_hz: float, tau: float,
-) -> Shape:  # fmt: skip
-    """Modes and ends together.
+) -> Shape | None:  # fmt: skip
+    """Modes and ends together; None where no burn rings.
 
     Where the ring did not tell the modes well (it is damped so much that it is over at once), the
     fit begins from the best of some modes as they commonly lie to the burn's ring, too.
@@ -119,6 +121,8 @@ def learn_shape(
         each = [_left(rough, s, rate_hz) for s in common]
         found.append(_fit_from(rough, common[int(np.argmin(each))], noise, rate_hz))
     shape, left = min(found, key=lambda each: each[1])
+    if not np.isfinite(left):
+        return None
     if left > UNCLEAN_NEAR * noise**2:
         near, near_left = _fit_near(rough, shape, noise, rate_hz)
         if near_left < NEAR_BETTER * left:
@@ -149,7 +153,7 @@ def _fit_near(
             break
         near = replace(shape, near=True)
         found, now = _fit_about(windows, np.array(ends), near, first, noise, rate_hz)
-        if now > 0.98 * left:
+        if not now < 0.98 * left:
             break
         best, left = replace(found, near=False), now
         shape = best
@@ -213,7 +217,7 @@ def _fit_from(
         if not len(kept):
             break
         found = _fit_about([rough[k][0] for k in kept], ends[kept], shape, first, noise, rate_hz)
-        if found[1] > 0.98 * best[1]:
+        if not found[1] < 0.98 * best[1]:
             break
         best = found
         shape = found[0]
@@ -230,8 +234,10 @@ def _fit_about(
     good = np.flatnonzero(left <= WORSE * left.min())
     residuals = _residuals([windows[k] for k in good], [parts[k] for k in good], shape, rate_hz)
     x, at = gauss_newton(residuals, first, ends[good], SPREAD, noise, x)
-    shape = _shape(x, shape)
-    return shape, float(np.median(_mean_squares(residuals(x, at))))
+    found = _shape(x, shape)
+    if found.burn.hz < RINGS * Mode(first[0], first[1]).hz:
+        return shape, np.inf  # a burn that does not ring is none
+    return found, float(np.median(_mean_squares(residuals(x, at))))
 
 
 def _mean_squares(residuals: list[Floats]) -> Floats:

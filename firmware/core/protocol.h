@@ -246,7 +246,8 @@ static inline void bb_get_started(bb_started *m, const uint8_t *from) {
     m->tick = bb_get_u64(from + 1);
 }
 
-   /* Consecutive rows. Rows between the end of one message and the first of the next are lost. */
+   /* Consecutive rows. Rows between the end of one message and the first of the next are lost.
+   Edges up to the end of these rows are sent before the next Samples. */
 #define BB_SAMPLES_SIZE 11
 typedef struct {
     uint64_t first; /* number of the first row since Started (rows) */
@@ -336,7 +337,8 @@ static inline void bb_get_stopped(bb_stopped *m, const uint8_t *from) {
     m->rows = bb_get_u64(from + 1);
 }
 
-   /* The first frame after a start or restart of the firmware: what was captured before is over. */
+   /* The first frame after a start or restart of the firmware, sequence 0: what was captured before
+   is over. */
 #define BB_BEGUN_SIZE 1
 typedef struct {
     uint8_t reason; /* why (Reason) */

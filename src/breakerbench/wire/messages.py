@@ -267,6 +267,7 @@ class Started:
 @dataclass(frozen=True, slots=True)
 class Samples:
     """Consecutive rows. Rows between the end of one message and the first of the next are lost.
+    Edges up to the end of these rows are sent before the next Samples.
 
     first   number of the first row since Started (rows)
     rows    how many
@@ -409,7 +410,8 @@ class Stopped:
 
 @dataclass(frozen=True, slots=True)
 class Begun:
-    """The first frame after a start or restart of the firmware: what was captured before is over.
+    """The first frame after a start or restart of the firmware, sequence 0: what was captured
+    before is over.
 
     reason  why (Reason)
     """

@@ -25,14 +25,17 @@ from breakerbench.wire.packed import edges_messages, samples_message
 CLOCK_HZ = 62_500_000
 IDENTITY = Identity(1, 1, CLOCK_HZ, 0, 2, 2, 1, "test board", "S1", "build 1")
 MODE = Mode(2, 2, Input.POINTS_V, Input.CURRENT_A, 0, 250, 1, 125.0)
+SAMPLED = (
+    Sampled(Input.POINTS_V, 12, 0.025, -51.2, 4e-6, 1e-7, 0.003, 0.05),
+    Sampled(Input.CURRENT_A, 12, 0.005, -10.0, 4e-6, 0.0, -1.0, -1.0),
+)
+EDGES = (Edge(Input.INDEX, 1, 1e-6), Edge(Input.ENCODER, 1, 1e-6))
+#: With the numbers as the wire carries them, of 32 bits.
 BOARD = Board(
     IDENTITY,
-    {
-        Input.POINTS_V: Sampled(Input.POINTS_V, 12, 0.025, -51.2, 4e-6, 1e-7, 0.003, 0.05),
-        Input.CURRENT_A: Sampled(Input.CURRENT_A, 12, 0.005, -10.0, 4e-6, 0.0, -1.0, -1.0),
-    },
-    {Input.INDEX: Edge(Input.INDEX, 1, 1e-6), Input.ENCODER: Edge(Input.ENCODER, 1, 1e-6)},
-    {2: MODE},
+    {int(s.input): Sampled.unpack(s.pack()) for s in SAMPLED},
+    {int(e.input): Edge.unpack(e.pack()) for e in EDGES},
+    {2: Mode.unpack(MODE.pack())},
 )
 
 

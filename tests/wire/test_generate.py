@@ -13,11 +13,13 @@ import pytest
 from breakerbench.wire import generate
 from breakerbench.wire.messages import MESSAGES
 
-TEXT = (generate.HERE / "protocol.toml").read_text(encoding="utf-8")
+#: The checkout, wherever the package itself was installed.
+ROOT = Path(__file__).resolve().parents[2]
+TEXT = (ROOT / "src" / "breakerbench" / "wire" / "protocol.toml").read_text(encoding="utf-8")
 
 
 def test_what_lies_in_the_tree_is_what_the_definition_makes() -> None:
-    for path, made in generate.files(generate.load(TEXT)).items():
+    for path, made in generate.files(generate.load(TEXT), ROOT).items():
         assert path.read_text(encoding="utf-8") == made, path.name
 
 
@@ -47,19 +49,15 @@ def test_contradictions_are_refused(old: str, new: str, says: str) -> None:
         generate.load(TEXT.replace(old, new, 1))
 
 
-def test_check_says_what_differs(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_check_says_what_differs(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     there = tmp_path / "src" / "breakerbench" / "wire"
     there.mkdir(parents=True)
     (tmp_path / "firmware" / "core").mkdir(parents=True)
     (there / "protocol.toml").write_text(TEXT)
-    monkeypatch.setattr(generate, "HERE", there)
-    monkeypatch.setattr(generate, "ROOT", tmp_path)
-    assert generate.main([]) == 0
-    assert generate.main(["--check"]) == 0
+    assert generate.main([], tmp_path) == 0
+    assert generate.main(["--check"], tmp_path) == 0
     (there / "protocol.toml").write_text(TEXT.replace("level = 1", "level = 2"))
-    assert generate.main(["--check"]) == 1
+    assert generate.main(["--check"], tmp_path) == 1
     assert len(capsys.readouterr().out.splitlines()) == 3
 
 
@@ -67,6 +65,6 @@ def test_the_header_compiles_without_a_warning() -> None:
     compiler = shutil.which("cc")
     if compiler is None:
         pytest.skip("no C compiler `cc`: install gcc or clang")
-    header = generate.ROOT / "firmware" / "core" / "protocol.h"
+    header = ROOT / "firmware" / "core" / "protocol.h"
     strict = ["-std=c11", "-Wall", "-Wextra", "-Wconversion", "-Wpedantic", "-Werror"]
     subprocess.run([compiler, *strict, "-fsyntax-only", "-x", "c", header], check=True)

@@ -1,9 +1,9 @@
 """Makes of protocol.toml the messages in Python and C, and their description for people.
 
-    python -m breakerbench.wire.generate            writes the three files
-    python -m breakerbench.wire.generate --check    says which of them differ; status 1 then
+    python src/breakerbench/wire/generate.py            writes the three files
+    python src/breakerbench/wire/generate.py --check    says which of them differ; status 1 then
 
-Run in a checkout: the C header and the description lie in its folder ``firmware``.
+It works in the checkout that it lies in, and needs nothing but Python.
 """
 
 from __future__ import annotations
@@ -16,8 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-HERE = Path(__file__).parent
-ROOT = HERE.parents[2]
+ROOT = Path(__file__).resolve().parents[3]
 MADE = "by wire/generate.py of protocol.toml: edit that"
 LINE = 100
 
@@ -363,21 +362,23 @@ def page(p: Protocol) -> str:
     return "\n".join([*lines, ""])
 
 
-def files(p: Protocol) -> dict[Path, str]:
+def files(p: Protocol, root: Path) -> dict[Path, str]:
+    """What lies where in a checkout."""
     return {
-        HERE / "messages.py": python(p),
-        ROOT / "firmware" / "core" / "protocol.h": header(p),
-        ROOT / "firmware" / "protocol.md": page(p),
+        root / "src" / "breakerbench" / "wire" / "messages.py": python(p),
+        root / "firmware" / "core" / "protocol.h": header(p),
+        root / "firmware" / "protocol.md": page(p),
     }
 
 
-def main(arguments: list[str]) -> int:
-    made = files(load((HERE / "protocol.toml").read_text(encoding="utf-8")))
+def main(arguments: list[str], root: Path = ROOT) -> int:
+    definition = root / "src" / "breakerbench" / "wire" / "protocol.toml"
+    made = files(load(definition.read_text(encoding="utf-8")), root)
     status = 0
     for path, text in made.items():
         if arguments == ["--check"]:
             if not path.exists() or path.read_text(encoding="utf-8") != text:
-                print(f"{path.relative_to(ROOT)}: not what protocol.toml says; generate anew")
+                print(f"{path.relative_to(root)}: not what protocol.toml says; generate anew")
                 status = 1
         else:
             path.write_text(text, encoding="utf-8", newline="\n")

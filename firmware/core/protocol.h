@@ -338,7 +338,8 @@ static inline void bb_get_stopped(bb_stopped *m, const uint8_t *from) {
 }
 
    /* The first frame after a start or restart of the firmware, sequence 0: what was captured before
-   is over. */
+   is over. A zero byte is sent before it, so that it is not taken for the rest of a frame cut
+   short. */
 #define BB_BEGUN_SIZE 1
 typedef struct {
     uint8_t reason; /* why (Reason) */
@@ -350,7 +351,8 @@ static inline void bb_get_begun(bb_begun *m, const uint8_t *from) {
     m->reason = bb_get_u8(from + 0);
 }
 
-   /* Answer to every command. */
+   /* Answer to every command, after all that the command itself makes the board send (Identity and
+   what follows it, Started, the rest of a capture and Stopped); of Restart, before Begun. */
 #define BB_REPLY_SIZE 10
 typedef struct {
     uint32_t to; /* sequence of the command */

@@ -65,7 +65,7 @@ def hold(events: list[Event], truth: Made) -> int:
             assert isinstance(event, EdgeTimes)
             ticks, rising = truth.edges[event.name]
             at = np.searchsorted(ticks, np.rint(event.time_s * CLOCK_HZ).astype(np.int64))
-            assert np.array_equal(ticks[at] / CLOCK_HZ, event.time_s)
+            assert np.array_equal(ticks[at] * (1.0 / CLOCK_HZ), event.time_s)
             assert np.array_equal(rising[at], event.rising)
     return came
 

@@ -65,6 +65,7 @@ class Encoder:
     delay_s           of its front end, as stated
     bursts_per_s      stretches of lost edges a second
     burst_edges       edges lost in each
+    disc_seed         seed of the places on the disc, where several runs share it; None: that of the run
     """
 
     pulses: int = 360
@@ -78,6 +79,7 @@ class Encoder:
     delay_s: float = 0.0
     bursts_per_s: float = 0.0
     burst_edges: int = 20
+    disc_seed: int | None = None
 
     def __post_init__(self) -> None:
         if not 60 <= self.pulses <= 1024:
@@ -216,6 +218,7 @@ def disc(encoder: Encoder, seed: int, both_edges: bool | None = None) -> tuple[F
 
     both_edges  as the encoder has it; else whether the falling edges are among them
     """
+    seed = seed if encoder.disc_seed is None else encoder.disc_seed
     both = encoder.both_edges if both_edges is None else both_edges
     count = encoder.pulses * (2 if both else 1)
     even = encoder.first_deg + 360.0 / count * np.arange(count)

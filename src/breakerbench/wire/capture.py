@@ -103,7 +103,8 @@ class Capture:
         self._missing = 0  # frames since the last event
         self._why = ""  # why rows are missing, should they be
         self._tick: dict[int, int] = {}  # last edge of each input
-        self._clock_hz = board.identity.clock_hz
+        # Times are whole ticks times this, as in recordings: a division ends in other last digits.
+        self._tick_s = 1.0 / board.identity.clock_hz
         #: Messages refused because they contradict what came before.
         self.refused = 0
         #: The last Status.
@@ -185,7 +186,7 @@ class Capture:
         if not len(ticks):
             return found
         self._tick[message.input] = int(ticks[-1])
-        time_s = np.asarray(ticks, np.float64) / self._clock_hz
+        time_s = np.asarray(ticks, np.float64) * self._tick_s
         found.append(EdgeTimes(name_of(message.input), time_s, rising))
         return found
 

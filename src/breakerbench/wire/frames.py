@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import struct
 import zlib
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from cobs import cobs
 
@@ -34,11 +34,16 @@ class Frame:
 
 @dataclass(frozen=True, slots=True)
 class Refused:
-    """Bytes that are no frame in order: from byte ``at`` of the stream on, ``size`` of them, and why."""
+    """Bytes that are no frame in order: from byte ``at`` of the stream on, ``size`` of them, and why.
+
+    type, sequence   of a frame whose checksum is right and whose body is not; else None
+    """
 
     at: int
     size: int
     reason: str
+    type: int | None = field(default=None, compare=False)
+    sequence: int | None = field(default=None, compare=False)
 
 
 def encode(message: Message, sequence: int, clock: int = 0) -> bytes:
@@ -71,7 +76,7 @@ def decode(stuffed: bytes, at: int = 0) -> Frame | Refused:
     try:
         message = kind.unpack(plain[HEAD:-CRC])
     except ValueError as problem:
-        return Refused(at, size, str(problem))
+        return Refused(at, size, str(problem), code, sequence)
     return Frame(at, code, sequence, clock, message)
 
 

@@ -411,7 +411,8 @@ class Stopped:
 @dataclass(frozen=True, slots=True)
 class Begun:
     """The first frame after a start or restart of the firmware, sequence 0: what was captured
-    before is over.
+    before is over. A zero byte is sent before it, so that it is not taken for the rest of a frame
+    cut short.
 
     reason  why (Reason)
     """
@@ -436,7 +437,8 @@ class Begun:
 
 @dataclass(frozen=True, slots=True)
 class Reply:
-    """Answer to every command.
+    """Answer to every command, after all that the command itself makes the board send (Identity and
+    what follows it, Started, the rest of a capture and Stopped); of Restart, before Begun.
 
     to       sequence of the command
     command  its type

@@ -30,6 +30,7 @@ from breakerbench.result.curves import (
 )
 from breakerbench.result.empty import NOT_YET, blank, empty_bounce, empty_missed, without_nan
 from breakerbench.result.hand import NOT_BY_HAND, HandCheck
+from breakerbench.result.live import Live, live_of
 from breakerbench.result.timed import HALF_UNSEEN, TOO_BRIEF, timing_figures
 from breakerbench.result.two_sets import ONE_SET, PointsSets, remarks, sets_table
 from breakerbench.trace import Block, EdgeTimes, Event, Header, Hole, Source
@@ -84,6 +85,7 @@ class Analyzer:
         self._held: list[Openings] = []
         self._count = 0  # openings found
         self._placed, self._seen = 0, 0  # openings with an angle; of these, with a touch seen
+        self._rpm: float | None = None  # of the last openings
         self._steps, self._turned_deg = 0, 0.0  # from one opening to the next, both with angles
 
     def feed(self, event: Event) -> None:
@@ -93,6 +95,10 @@ class Analyzer:
             self.edges.edge_times(event)
         elif isinstance(event, Hole):
             self._measure(self.edges.hole(event), cut=True)
+
+    def live(self) -> Live:
+        """What can be shown while it goes on."""
+        return live_of(self.timing, self._rpm)
 
     def finish(self) -> dict[str, Any]:
         self._measure(self.edges.finish(), cut=True)
@@ -105,7 +111,10 @@ class Analyzer:
             self.bounce.add(openings)
             self.circuit.openings(openings)
             step = np.diff(openings.open_deg)
+            took_s = np.diff(openings.time_s)[np.isfinite(step)]
             step = step[np.isfinite(step)]
+            if len(step) and took_s[-1] > 0.0:
+                self._rpm = float(step[-1] / took_s[-1]) / 6.0
             self._count += len(openings)
             self._placed += int(np.isfinite(openings.open_deg).sum())
             self._seen += int(openings.valid.sum())

@@ -31,6 +31,8 @@ BAD_INPUT, FAULT, STOPPED, PIPE_CLOSED, TERMINATED = 2, 3, 130, 141, 143
 VERBS = {
     "demo": "the whole job on the simulated bench: before, the repair, after",
     "analyze": "measure a recording or import, decide against a specification",
+    "record": "live from a board: to a recording, measured as it comes",
+    "ports": "what is plugged in: boards of ours and other serial ports",
     "export": "a recording or import as CSV, WAV or VCD for other programs",
     "simulate": "a recording from the simulated bench, its truth beside it",
     "coil": "coil, resistor and supply worked out: are they right for each other, what to fit",

@@ -218,6 +218,17 @@ def _display(verb: argparse.ArgumentParser) -> None:
     add("--speed-basis", choices=bases, default=bases[0], help="rpm of which shaft")
 
 
+def record(verb: argparse.ArgumentParser) -> None:
+    from breakerbench.cli.options_record import record as declare  # noqa: PLC0415  the same
+
+    declare(verb)
+
+
+def ports(verb: argparse.ArgumentParser) -> None:
+    verb.description = "Serial ports of this machine, those with a board of ours first."
+    verb.epilog = "example:\n  breakerbench ports\n\nThe simulated board needs no port: --port sim."
+
+
 def export(verb: argparse.ArgumentParser) -> None:
     verb.description = (
         "Write a recording or an import as CSV, WAV or VCD for other programs, or as a recording\n"

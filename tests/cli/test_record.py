@@ -10,9 +10,10 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from breakerbench.sources.open import open_trace
@@ -119,6 +120,37 @@ def test_killed_all_but_the_last_second_is_there(tmp_path: Path) -> None:
     assert rows * 4 > 0.9 * (size - 10_000)
     assert all("cut short" in h.reason for h in holes)
     assert breakerbench("analyze", "run.bbr", folder=tmp_path).status == 0
+
+
+@UNIX
+@pytest.mark.sweep
+def test_killed_at_fifty_moments(tmp_path: Path) -> None:
+    """At most the last second is missing, the rest equal bit for bit to an undisturbed run."""
+    rng = np.random.default_rng(50)
+    options = ("--buffer-s", "5", "--seed", "3")
+    with board(*options) as (_, port), recording(tmp_path, port, "--seconds", "5") as process:
+        assert process.wait(timeout=60) == 0
+    whole = counts_of(tmp_path / "run.bbr")
+    for k in range(50):
+        folder = tmp_path / str(k)
+        folder.mkdir()
+        with board(*options) as (_, port), recording(folder, port) as process:
+            until(folder / "run.bbr", 1)  # the capture has begun
+            begun = time.monotonic()
+            time.sleep(float(rng.uniform(0.0, 3.5)))
+            lasted_s = time.monotonic() - begun
+            process.kill()
+        found = counts_of(folder / "run.bbr")
+        assert found.shape[1] >= (lasted_s - 1.3) * 250e3, k
+        assert np.array_equal(found, whole[:, : found.shape[1]]), k
+
+
+def counts_of(path: Path) -> np.ndarray:
+    """(channels, rows) of a recording without a hole."""
+    with closing(open_trace(path)) as source:
+        blocks = [e for e in source if isinstance(e, Block)]
+    none = np.empty((2, 0), np.int16)
+    return np.concatenate([none, *(np.array(b.samples) for b in blocks)], axis=1)
 
 
 def test_a_board_that_goes_away_ends_it_where_it_is_not_waited_for(tmp_path: Path) -> None:

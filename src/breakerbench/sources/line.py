@@ -11,6 +11,7 @@ import contextlib
 import errno
 import subprocess
 import sys
+import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,6 +26,8 @@ from breakerbench.wire.messages import USB_PRODUCT, USB_VENDOR
 #: A read waits so long for bytes, s, and takes so many at most.
 READ_S, READ_BYTES = 0.02, 1 << 16
 WRITE_S = 2.0
+#: Bytes that were read and wait to be taken, at most: more than a minute of a capture.
+MOST_WAITING = 64 << 20
 PRODUCT = "Breakerbench"
 SIM, AUTO, BYTES = "sim", "auto", "bytes://"
 #: The simulated board has to say its port within this, s.
@@ -85,9 +88,9 @@ def open_line(port: str) -> Line:
     if port.startswith(BYTES):
         return Recorded(port[len(BYTES) :])
     if port == SIM:
-        return Simulation()
-    name = the_board().port if port == AUTO else port
-    return SerialLine(name)
+        # Board and program share this computer: when it is busy, the board comes late as well.
+        return Pumped(Simulation("--buffer-s", "2"))
+    return Pumped(SerialLine(the_board().port if port == AUTO else port))
 
 
 class SerialLine:
@@ -136,6 +139,58 @@ def _why_not(error: Exception) -> tuple[str, str]:
     if number == errno.ENOENT or "could not open" in text:
         return "there is no such port", "plug the board in; see `breakerbench ports`"
     return f"cannot be opened ({error})", "unplug the board and plug it in again"
+
+
+class Pumped:
+    """A line that is read by a thread of its own, so that no work of the program keeps the board waiting.
+
+    What was read and not yet taken is bounded: then the board waits, and loses what it cannot keep.
+    """
+
+    def __init__(self, line: Line) -> None:
+        self._line = line
+        self._parts: list[bytes] = []
+        self._size = 0
+        self._lost: LineLost | None = None
+        self._closing = False
+        self._changed = threading.Condition()
+        self._thread = threading.Thread(target=self._pump, name="line", daemon=True)
+        self._thread.start()
+
+    def _pump(self) -> None:
+        while not self._closing:
+            try:
+                data = self._line.read()
+            except LineLost as lost:
+                with self._changed:
+                    self._lost = lost
+                    self._changed.notify()
+                return
+            with self._changed:
+                if data:
+                    self._parts.append(data)
+                    self._size += len(data)
+                    self._changed.notify()
+                while self._size > MOST_WAITING and not self._closing:
+                    self._changed.wait(READ_S)
+
+    def read(self) -> bytes:
+        with self._changed:
+            if not self._parts and self._lost is None:
+                self._changed.wait(READ_S)
+            if not self._parts and self._lost is not None:
+                raise self._lost
+            data, self._parts, self._size = b"".join(self._parts), [], 0
+            self._changed.notify()
+            return data
+
+    def write(self, data: bytes) -> None:
+        self._line.write(data)
+
+    def close(self) -> None:
+        self._closing = True
+        self._thread.join(timeout=2.0)
+        self._line.close()
 
 
 class Recorded:

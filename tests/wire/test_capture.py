@@ -229,6 +229,14 @@ def test_a_sequence_or_a_clock_that_goes_back_is_a_board_begun_anew() -> None:
         assert receiver.counts.anew == 1
 
 
+def test_a_board_that_begins_anew_soon_is_not_taken_for_a_frame_that_came_twice() -> None:
+    begun, after = encode(Begun(Reason.POWER), 0, 0), encode(Ping(1), 1, 0)
+    receiver = Receiver()
+    found = receiver.feed(begun + begun + after + begun + after)
+    assert [isinstance(f, Anew) for f in found] == [False, False, True, False, False]
+    assert (receiver.counts.doubled, receiver.counts.anew) == (1, 1)
+
+
 def test_the_sequence_runs_over() -> None:
     receiver = Receiver()
     last = (1 << 32) - 1

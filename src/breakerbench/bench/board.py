@@ -51,6 +51,7 @@ STATUS_S, IDLE_STATUS_S, STALL_S, GONE_S = 0.1, 1.0, 0.05, 2.0
 #: Of the board's own supply and chip, as it tells.
 SUPPLY_V, CHIP_C = 5.0, 25.0
 FIRST_COMMAND = 0x80
+MOST_SERIAL = 16
 
 Answer = tuple[Outcome, int]
 DONE: Answer = (Outcome.DONE, 0)
@@ -74,6 +75,8 @@ class SimulatedBoard:
         serial: str = SERIAL,
         buffer_s: float = 0.2,
     ) -> None:
+        if len(serial.encode()) > MOST_SERIAL:
+            raise ValueError(f"a serial number takes {MOST_SERIAL} bytes at most")
         self._seed = seed
         self._faults = faults or BoardFaults()
         self._serial = serial
@@ -121,7 +124,7 @@ class SimulatedBoard:
         most  bytes that the program takes, at that time; None: all, at any time
         """
         until = max(round(now_s * CLOCK_HZ), self._tick)
-        given = bytearray()
+        given = bytearray(self._sent(None) if most is None else b"")
         while not self._gone and (due := self._next_tick()) <= until:
             self._tick = due
             self._happen()

@@ -12,6 +12,7 @@ import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -162,6 +163,59 @@ def test_a_board_that_goes_away_ends_it_where_it_is_not_waited_for(tmp_path: Pat
     assert "the board was away once" in err
     assert "dwell" in out
     assert rows_of(tmp_path / "run.bbr")[0] > 200_000
+
+
+def record_from(folder: Path, *options: str) -> dict[str, Any]:
+    """Result of three seconds from a board with faults; the same as of the recording."""
+    with board("--buffer-s", "5", *options) as (_, port):
+        arguments = (
+            "record",
+            "--port",
+            port,
+            "--out",
+            "run.bbr",
+            "--seconds",
+            "3",
+            "--json",
+            "live.json",
+        )
+        assert breakerbench(*arguments, folder=folder).status == 0
+    ran = breakerbench("analyze", "run.bbr", "--json", "after.json", folder=folder)
+    assert ran.status == 0
+    live, after = (json.loads((folder / f"{n}.json").read_text()) for n in ("live", "after"))
+    assert live["lost"] == after["lost"]
+    found: dict[str, Any] = live
+    return found
+
+
+@pytest.mark.parametrize(
+    "fault", ["frames-dropped=0.01", "bytes-flipped=0.00002", "bytes-dropped=0.00002"]
+)
+def test_what_the_wire_lost_is_in_the_result(tmp_path: Path, fault: str) -> None:
+    lost = record_from(tmp_path, "--board-fault", fault)["lost"]
+    assert lost["frames"] > 5
+    assert 0.0 < lost["seconds"] < 1.0
+
+
+def test_a_board_that_resets_is_begun_again(tmp_path: Path) -> None:
+    result = record_from(tmp_path, "--board-fault", "reset=1.2")
+    assert 0.0 < result["lost"]["seconds"] < 1.5
+    _, holes = rows_of(tmp_path / "run.bbr")
+    assert [h.reason for h in holes if "began anew" in h.reason]
+
+
+@UNIX
+def test_a_full_disk_leaves_a_whole_recording(tmp_path: Path) -> None:
+    shell = 'ulimit -f 3000 && exec "$0" record --port sim --out run.bbr --seconds 20'
+    ran = subprocess.run(
+        ["bash", "-c", shell, COMMAND], cwd=tmp_path, env=CLEAN, capture_output=True, text=True,
+        timeout=60, check=False,
+    )  # fmt: skip
+    assert ran.returncode == 2, ran.stderr
+    assert ran.stderr.count("\n") == 1
+    assert "run.bbr" in ran.stderr
+    rows, _ = rows_of(tmp_path / "run.bbr")
+    assert rows > 200_000
 
 
 def test_nobody_there(tmp_path: Path) -> None:

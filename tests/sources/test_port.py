@@ -96,6 +96,26 @@ def test_unplugged_and_plugged_in_again(how: str) -> None:
     assert came > 0.3 * rate
 
 
+def test_a_port_that_the_system_renames() -> None:
+    clock = Clock()
+    first, second = FakeBoard(clock, UNPLUGGED["an exception"]), FakeBoard(clock)
+    there = {"old": first, "new": second}
+
+    def opener(port: str) -> FakeBoard:
+        if there[port].closed:
+            raise BadInput(port, "there is no such port")
+        return there[port]
+
+    def finder(serial: str) -> str | None:
+        return "new" if serial == "S1" else None
+
+    port = PortSource("old", opener=opener, finder=finder, now=clock.now, sleep=clock.sleep)
+    came, holes = hold(taken(port, 1.0))
+    assert port.port == "new"
+    assert len(holes) == 1
+    assert came > 0.5 * port.header.sample_rate_hz
+
+
 def test_a_board_that_resets_in_mid_capture_is_begun_again() -> None:
     clock = Clock()
     first = FakeBoard(clock, lambda k: "reset" if k == 30 else None)

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from breakerbench.errors import BadInput
-from breakerbench.sources.line import Line, LineLost, open_line
+from breakerbench.sources.line import Line, LineLost, open_line, the_board
 from breakerbench.trace import Block, Event, Header, Hole
 from breakerbench.wire.capture import Board, Capture
 from breakerbench.wire.frames import Frame
@@ -49,13 +49,21 @@ def total(one: Counts, other: Counts) -> Counts:
     )
 
 
+def port_of(serial_number: str) -> str | None:
+    """The port that this board is on now, should the system have renamed it; None: on none."""
+    try:
+        return the_board(serial_number).port
+    except BadInput:
+        return None
+
+
 class PortSource:
     """A ``Source`` over a line. Iterate for the events; ``stop`` (from anywhere) ends that.
 
     mode     number of the capture mode; None: the board's first
     told     fields of the header that the person states
     keep     whether a board that was lost is waited for
-    openers, now, sleep  for tests
+    opener, finder, now, sleep  for tests
 
     The clock of the trace is the board's; while the board is away it goes on by this machine's, so that
     a hole is about as long as it was. Raises BadInput where no board of ours answers.
@@ -67,12 +75,14 @@ class PortSource:
         mode: int | None = None,
         keep: bool = True,
         opener: Callable[[str], Line] = open_line,
+        finder: Callable[[str], str | None] = port_of,
         now: Callable[[], float] = time.monotonic,
         sleep: Callable[[float], None] = time.sleep,
         **told: Any,
     ) -> None:
         self.port = port
-        self._keep, self._opener, self._now, self._sleep = keep, opener, now, sleep
+        self._keep, self._opener, self._finder = keep, opener, finder
+        self._now, self._sleep = now, sleep
         self._told = told
         self.health = Health()
         self._stopping = False
@@ -201,7 +211,7 @@ class PortSource:
             return
         while not self._stopping:
             try:
-                board = self._greet()
+                board = self._found_again()
                 if board.identity.serial != self.board.identity.serial:
                     raise LineLost("another board answers")
                 self._capture = self._start()
@@ -217,6 +227,18 @@ class PortSource:
         self._first = max(self._row, round(gone_s * self.header.sample_rate_hz))
         yield Hole(self._row, self._first, 0, f"the board was away ({why})")
         self._row = self._first
+
+    def _found_again(self) -> Board:
+        """By the name of its port, or by its serial number where the system has given it another."""
+        try:
+            return self._greet()
+        except BadInput:
+            self.close()
+            other = self._finder(self.board.identity.serial)
+            if other in (None, self.port):
+                raise
+            self.port = str(other)
+            return self._greet()
 
     # --- beginning ---
 

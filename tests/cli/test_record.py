@@ -71,6 +71,14 @@ def rows_of(path: Path) -> tuple[int, list[Hole]]:
     ]
 
 
+def live_and_after(folder: Path, *more: str) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Results of ``record``, as written, and of its recording."""
+    ran = breakerbench("analyze", "run.bbr", "--json", "after.json", *more, folder=folder)
+    assert ran.status == 0
+    live, after = (json.loads((folder / f"{n}.json").read_text()) for n in ("live", "after"))
+    return live, after
+
+
 def test_live_figures_are_those_of_the_recording(tmp_path: Path) -> None:
     arguments = (
         "record",
@@ -87,9 +95,7 @@ def test_live_figures_are_those_of_the_recording(tmp_path: Path) -> None:
     assert (ran.status, ran.err) == (0, "")
     assert "SIMULATED" in ran.out
     assert "dwell" in ran.out
-    again = breakerbench("analyze", "run.bbr", "--json", "after.json", *PLAN, folder=tmp_path)
-    assert again.status == 0
-    live, after = (json.loads((tmp_path / f"{n}.json").read_text()) for n in ("live", "after"))
+    live, after = live_and_after(tmp_path, *PLAN)
     assert live == after
     assert live["trace"]["seconds"] == pytest.approx(3.0, abs=1e-6)
     assert live["lost"] == {"frames": 0, "seconds": 0.0}
@@ -180,12 +186,9 @@ def record_from(folder: Path, *options: str) -> dict[str, Any]:
             "live.json",
         )
         assert breakerbench(*arguments, folder=folder).status == 0
-    ran = breakerbench("analyze", "run.bbr", "--json", "after.json", folder=folder)
-    assert ran.status == 0
-    live, after = (json.loads((folder / f"{n}.json").read_text()) for n in ("live", "after"))
+    live, after = live_and_after(folder)
     assert live["lost"] == after["lost"]
-    found: dict[str, Any] = live
-    return found
+    return live
 
 
 @pytest.mark.parametrize(

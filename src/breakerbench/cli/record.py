@@ -160,7 +160,7 @@ def shown(source: PortSource, live: Live | None) -> str:
     if not source.there:
         return "  ".join([*parts, "the board is away: plug it in again"])
     if live is not None:
-        parts.append("standing" if live.rpm is None else f"{live.rpm:,.0f} rpm")
+        parts.append("no figures yet" if live.rpm is None else f"{live.rpm:,.0f} rpm")
         parts += [] if live.dwell_deg is None else [f"dwell {live.dwell_deg:.2f} deg"]
         parts += [] if not live.covered else [_covered(live)]
     if source.counts.missing or source.counts.refused:
@@ -173,7 +173,7 @@ def _covered(live: Live) -> str:
     missing = live.missing
     if missing:
         named = ", ".join(f"{rpm:,.0f}" for rpm in missing[:MOST_NAMED])
-        text += f", missing from {named}" + (" ..." if len(missing) > MOST_NAMED else "")
+        text += f"; missing {named}" + (" ..." if len(missing) > MOST_NAMED else "")
     return text
 
 

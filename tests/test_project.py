@@ -86,7 +86,8 @@ def test_top_of_the_tree() -> None:
 
 @pytest.mark.parametrize("path", own_files("src"), ids=lambda path: path.name)
 def test_a_module_is_read_in_one_sitting(path: Path) -> None:
-    if path.suffix == ".py":
+    # What is generated is not read: firmware/protocol.md tells the same to people.
+    if path.suffix == ".py" and path != ROOT / "src" / "breakerbench" / "wire" / "messages.py":
         lines = len(path.read_text(encoding="utf-8").splitlines())
         assert lines <= 400, f"{path.relative_to(ROOT)} has {lines} lines: split it"
 

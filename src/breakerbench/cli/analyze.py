@@ -75,7 +75,7 @@ def run(args: Namespace) -> int:
     if args.json == STANDARD_OUTPUT:
         print(as_json(result), end="")
     else:
-        _print_report(args, subject)
+        print_report(subject, args.file, args.plots)
     passed = all(one["decision"] == "pass" for one in result["decisions"])
     passed = passed and "decisions" not in result["why"]  # a specification that could not be held
     return NOT_ALL_PASSED if args.strict and not passed else 0
@@ -186,7 +186,8 @@ def _points_sets(args: Namespace, options: ImportOptions, spec: Specification | 
     return PointsSets(args.points_set, (results[0], results[1]))
 
 
-def _print_report(args: Namespace, subject: Subject) -> None:
+def print_report(subject: Subject, name: str, plots: str | None = None) -> None:
+    """What is printed of a result: of a file, or of what was just recorded."""
     # Imported here: a script that takes the JSON does not wait for the tables.
     from breakerbench.cli.advice import advice  # noqa: PLC0415
     from breakerbench.cli.report import (  # noqa: PLC0415
@@ -200,20 +201,17 @@ def _print_report(args: Namespace, subject: Subject) -> None:
     result, spec, shown = subject.result, subject.spec, subject.shown
     against = f" against {spec.distributor.name}" if spec else ""
     simulated = bool(result["trace"]["simulated"])
-    print_title(console, f"{args.file}{against}", simulated=simulated)
-    if args.plots:
-        print_pictures(console, args.plots, subject)
+    print_title(console, f"{name}{against}", simulated=simulated)
+    if plots:
+        print_pictures(console, plots, subject)
     print_result(console, result, shown)
     texts = list(advice(result, spec, shown))
     if texts:
         print_advice(console, texts)
 
 
-def import_options(args: Namespace) -> ImportOptions:
-    """The options of an import from the command line.
-
-    Raises BadInput for a channel that does not exist, one named twice, a figure out of range.
-    """
+def check_told(args: Namespace) -> None:
+    """Raises BadInput for a figure that a person told and that is not possible."""
     _check(args.encoder_pulses is None or args.encoder_pulses >= 1, "--encoder-pulses", "1 or more")
     _check(args.series_ohm is None or args.series_ohm > 0, "--series-ohm", "above 0 ohm")
     _check(
@@ -221,6 +219,14 @@ def import_options(args: Namespace) -> ImportOptions:
         "--temperature-c",
         "above absolute zero",
     )
+
+
+def import_options(args: Namespace) -> ImportOptions:
+    """The options of an import from the command line.
+
+    Raises BadInput for a channel that does not exist, one named twice, a figure out of range.
+    """
+    check_told(args)
     _check(all(kpa >= 0 for _, kpa in args.vacuum), "--vacuum", "0 kPa of vacuum or more")
     scales = _by_channel("--scale", args.scale)
     _check(all(scales.values()), "--scale", "anything but 0")

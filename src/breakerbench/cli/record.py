@@ -12,10 +12,12 @@ from contextlib import contextmanager
 from dataclasses import replace
 from typing import Any
 
+from breakerbench.cli.analyze import check_told, print_report
 from breakerbench.cli.main import say
 from breakerbench.cli.output import output, write_json
 from breakerbench.errors import BadInput
 from breakerbench.judge.specification import Specification, find_specification
+from breakerbench.measure.timing import BIN_RPM
 from breakerbench.papers.subject import Collected, Subject
 from breakerbench.papers.words import Shown
 from breakerbench.pipeline import Analyzer, analyzer
@@ -50,14 +52,14 @@ def run(args: Namespace) -> int:
     finally:
         source.close()
     _say_how_it_went(source)
-    _print(args, result, spec)
+    shown_as = Shown(args.degrees, args.speed_basis)
+    print_report(Subject(args.out, result, spec, shown_as, *Collected()), args.out)
     return 0
 
 
 def open_port(args: Namespace) -> PortSource:
     """The board, greeted and started. Raises BadInput."""
-    if args.encoder_pulses is not None and args.encoder_pulses < 1:
-        raise BadInput("--encoder-pulses", "its figure is not possible", "it must be 1 or more")
+    check_told(args)
     return PortSource(
         args.port, args.mode, not args.no_wait,
         encoder_pulses=args.encoder_pulses, kind=args.kind, supply_v=args.supply_v,
@@ -74,6 +76,10 @@ def recorded(
     """
     header = source.header
     measuring = analyzer(header, spec)
+
+    def live() -> Live | None:
+        return measuring.live() if isinstance(measuring, Analyzer) else None
+
     last = None if seconds is None else round(seconds * header.sample_rate_hz)
     with RecordingWriter(path, header) as writer, _stopped_by_ctrl_c(source.stop), _line() as show:
         flushed = time.monotonic()
@@ -85,7 +91,7 @@ def recorded(
                 writer.flush()
                 flushed = now
             if show is not None:
-                show(shown(source, measuring.live() if isinstance(measuring, Analyzer) else None))
+                show(lambda: shown(source, live()))
     return measuring.finish()
 
 
@@ -135,17 +141,17 @@ def _stopped_by_ctrl_c(stop: Callable[[], None]) -> Iterator[None]:
 
 
 @contextmanager
-def _line() -> Iterator[Callable[[str], None] | None]:
+def _line() -> Iterator[Callable[[Callable[[], str]], None] | None]:
     """One line on standard error that is drawn over; None, and nothing shown, without a terminal."""
     if sys.stderr is None or not sys.stderr.isatty():
         yield None
         return
     drawn = 0.0
 
-    def show(text: str) -> None:
+    def show(words: Callable[[], str]) -> None:
         nonlocal drawn
-        if time.monotonic() - drawn >= SHOW_S:
-            drawn = time.monotonic()
+        if time.monotonic() - drawn >= SHOW_S:  # only then are they worked out
+            drawn, text = time.monotonic(), words()
             width = os.get_terminal_size(sys.stderr.fileno()).columns - 1
             print(f"\r{text[:width]:{width}}", end="", file=sys.stderr, flush=True)
 
@@ -169,7 +175,7 @@ def shown(source: PortSource, live: Live | None) -> str:
 
 
 def _covered(live: Live) -> str:
-    text = f"covered {live.covered[0]:,.0f} to {live.covered[-1] + 50:,.0f} rpm"
+    text = f"covered {live.covered[0]:,.0f} to {live.covered[-1] + BIN_RPM:,.0f} rpm"
     missing = live.missing
     if missing:
         named = ", ".join(f"{rpm:,.0f}" for rpm in missing[:MOST_NAMED])
@@ -188,19 +194,3 @@ def _say_how_it_went(source: PortSource) -> None:
         )
     if source.ended not in (None, "stopped as asked"):
         say(f"breakerbench record: ended, because {source.ended}")
-
-
-def _print(args: Namespace, result: dict[str, Any], spec: Specification | None) -> None:
-    from breakerbench.cli.advice import advice  # noqa: PLC0415
-    from breakerbench.cli.report import print_advice, print_result, print_title  # noqa: PLC0415
-    from breakerbench.cli.terminal import terminal  # noqa: PLC0415
-
-    console = terminal()
-    shown_as = Shown(args.degrees, args.speed_basis)
-    subject = Subject(args.out, result, spec, shown_as, *Collected())
-    against = f" against {spec.distributor.name}" if spec else ""
-    print_title(console, f"{args.out}{against}", simulated=bool(result["trace"]["simulated"]))
-    print_result(console, subject.result, shown_as)
-    texts = list(advice(result, spec, shown_as))
-    if texts:
-        print_advice(console, texts)

@@ -14,18 +14,14 @@ from breakerbench.measure.timing import BIN_RPM, Timing
 class Live:
     """None where it is not known yet.
 
-    rpm          now
-    revolutions  measured so far
-    dwell_deg    mean so far
-    covered      lower edges of the 50 rpm bins with ten revolutions or more, rpm
-    begun        of those with fewer
+    rpm        now
+    dwell_deg  mean so far
+    covered    lower edges of the 50 rpm bins with ten revolutions or more, rpm
     """
 
     rpm: float | None
-    revolutions: int
     dwell_deg: float | None
     covered: tuple[float, ...] = ()
-    begun: tuple[float, ...] = ()
 
     @property
     def missing(self) -> tuple[float, ...]:
@@ -38,13 +34,9 @@ class Live:
 
 def live_of(timing: Timing | None, rpm: float | None) -> Live:
     if timing is None or timing.reference_deg is None:
-        return Live(rpm, 0, None)
+        return Live(rpm, None)
     b = timing.bins
     whole = float(b.n_mean.sum())
     dwell = timing.reference_deg + float(b.mean.sum()) / whole if whole else None
     edges = np.arange(len(b.n)) * BIN_RPM
-    return Live(
-        rpm, timing.revolutions, dwell,
-        tuple(edges[b.n >= BIN_REVOLUTIONS].tolist()),
-        tuple(edges[(b.n > 0) & (b.n < BIN_REVOLUTIONS)].tolist()),
-    )  # fmt: skip
+    return Live(rpm, dwell, tuple(edges[b.n >= BIN_REVOLUTIONS].tolist()))

@@ -82,6 +82,8 @@ def _truth(
     # Whole revolutions of the shaft, from its first to its last passing of angle 0.
     turn = contact.opening_at_deg / 360
     whole = (turn >= np.ceil(c.start_deg / 360)) & (turn < np.floor(motion.end_deg / 360))
+    # Before the first opening none was seen: nothing tells whether its dwell began with that touch.
+    whole[:1] = False
 
     def realized(pick: NDArray[np.bool_]) -> dict[str, Any]:
         dw, of, at = contact.dwell_true_deg[pick], lobe[pick], contact.opening_true_deg[pick]

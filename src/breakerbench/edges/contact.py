@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from breakerbench.edges.crossings import PRE, Crossings, join_crossings, no_crossings
 from breakerbench.edges.dips import is_sharp, without_far_dips
-from breakerbench.edges.jump import contact_runs
+from breakerbench.edges.jump import Stand, contact_runs, stand_of
 from breakerbench.edges.levels import band_high
 from breakerbench.edges.touch import learn_front, seen_rail
 
@@ -260,6 +260,7 @@ class ContactFinder:
         self._begun = np.empty(0, np.int64)
         self._last_leave: int | None = None
         self._front: tuple[float, float, float, float] | None = None
+        self._stand: Stand | None = None
 
     def feed(self, crossings: list[Crossings], coil: bool) -> Contacts:
         self._pending = join_crossings([self._pending, *crossings])
@@ -336,7 +337,10 @@ class ContactFinder:
             self._front = tau, closed, ring, np.inf if beyond else top
         real = solid
         brief = np.flatnonzero(~solid)
-        real[brief] = contact_runs(touch.take(brief), size[brief], *self._front)
+        if len(brief):
+            long = np.flatnonzero(solid)
+            self._stand = stand_of(touch.take(long), size[long], self._front[0]) or self._stand
+        real[brief] = contact_runs(touch.take(brief), size[brief], *self._front, self._stand)
         return touch.pick(real), leave.pick(real)
 
     def _contacts(

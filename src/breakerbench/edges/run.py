@@ -31,7 +31,8 @@ from breakerbench.edges.place import learn_response, place_openings
 from breakerbench.edges.reclosing import settled_at
 from breakerbench.edges.remarks import remarks
 from breakerbench.edges.shapes import LN2, Response
-from breakerbench.edges.vague import without_vague
+from breakerbench.edges.steady import LONG_STAY, run_length
+from breakerbench.edges.vague import without_strays, without_vague
 from breakerbench.trace import EDGE_NAMES, Block, EdgeTimes, Header, Hole
 
 #: Contacts from which the shape of the edges is learned.
@@ -264,20 +265,25 @@ class EdgeRun:
 
     def _round_of_work(self, final: bool) -> list[Openings]:
         self._since = 0
-        levels = self._finder.levels
-        if levels is not None:
-            crossings, self._crossings = self._crossings, []
-            parts = [self._contacts.feed(crossings, levels.coil)]
-            if final:
-                parts.append(self._contacts.finish(levels.coil))
-            contacts = join_contacts(parts)
-            if len(contacts):
-                self._place(contacts)
-        if final and self._learning:
-            self._place(join_contacts([]), final=True)
+        contacts = self._grouped(final)
+        if len(contacts) or (final and self._learning):
+            self._place(contacts, final)
+        elif final:
+            self.angle.add_openings(np.empty(0), final=True)
         return self._with_angles(final)
 
-    def _place(self, contacts: Contacts, final: bool = False) -> None:
+    def _grouped(self, final: bool) -> Contacts:
+        """Contacts among the crossings so far that no later one can change."""
+        levels = self._finder.levels
+        if levels is None:
+            return join_contacts([])
+        crossings, self._crossings = self._crossings, []
+        parts = [self._contacts.feed(crossings, levels.coil)]
+        if final:
+            parts.append(self._contacts.finish(levels.coil))
+        return join_contacts(parts)
+
+    def _place(self, contacts: Contacts, final: bool) -> None:
         """Learn the shape of the edges from the first contacts, then place all."""
         if self.response is None:
             if len(contacts):
@@ -294,22 +300,27 @@ class EdgeRun:
                 1.0 / self.header.sample_rate_hz, first.back if first.bounces.any() else None,
                 self._told_tau,
             )  # fmt: skip
-        self._emit(contacts)
+        self._emit(contacts, final)
 
-    def _emit(self, contacts: Contacts) -> None:
+    def _emit(self, contacts: Contacts, final: bool) -> None:
         assert self.response is not None
         assert self._channel is not None
         rate = self.header.sample_rate_hz
         shift_s = self._channel.offset_s - self._channel.delay_s
         opened = place_openings(contacts.leave, self.response)
         edges = (contacts.touch, contacts.leave, contacts.bounces > 0)
+        time_s = opened.at / rate + shift_s
+        # First: they tell how many lobes there are. The last ones settle what waited for more of them.
+        self.angle.add_openings(time_s, final)
         cleaner = self.angle.cleaner
         lobes = self.told_lobes if cleaner is None else cleaner.lobes
         touched = place_first(*edges, self.response, self.brief)
         if self.response.coil and lobes is not None:
-            u = without_vague(touched.u, opened.at - touched.at, lobes)
+            lasts = opened.at - touched.at
+            u = without_vague(touched.u, lasts, lobes)
+            brief = (contacts.bounces > 0) & (run_length(contacts.touch) < LONG_STAY)
+            u = without_strays(u, lasts, brief, lobes)
             touched = touched._replace(u=u)
-        time_s = opened.at / rate + shift_s
         valid = contacts.whole & np.isfinite(touched.u)
         settled = settled_at(contacts, touched.at, self.response)
         if self.averages is not None:
@@ -322,7 +333,6 @@ class EdgeRun:
         if self.response.coil:
             before = contacts.touch.columns(PRE - 5, PRE - 4)[:, 0]
             self._beyond += int((before >= 0.98 * self.response.top).sum())
-        self.angle.add_openings(time_s, final=False)
         if self.angle.cleaner is None and not self.has_encoder:
             every = self.told_lobes or 1
             number = self._opened + np.arange(n)
@@ -346,9 +356,6 @@ class EdgeRun:
         )
 
     def _with_angles(self, final: bool) -> list[Openings]:
-        if final:
-            # The last openings have come: what waited for more of them is settled now.
-            self.angle.add_openings(np.empty(0), final=True)
         if not self._waiting:
             return []
         waiting = join_openings(self._waiting)

@@ -37,6 +37,8 @@ HALF_SHOWS = 4
 LATER = np.arange(4, 14)
 #: A contact is looked for from this many samples before the crossing on: the fall takes time.
 EARLY = 9
+#: Intervals whose mean tells a ring that turns near closed from a contact.
+MEAN = 4
 #: Below this time constant the fall is over within a sample.
 SHARP = 0.05
 #: Below this one few touches show a sample on the fall.
@@ -380,7 +382,11 @@ def last_stay(c: Crossings, tau: float, column: Ints, level: Floats) -> tuple[In
     calm = (np.ptp(end, axis=1) <= 1.2 * band) & (
         np.abs(height) <= np.maximum(0.2 * c.swing, 4.0 * c.noise * noise_gain(tau))
     )
-    apart = np.abs(z - height[:, None]) > 0.9 * band[:, None]
-    begin = z.shape[1] - np.argmax(apart[:, ::-1], axis=1)
+    # Of MEAN intervals: a ring that turns slowly, not far from closed, lies within the noise of one.
+    mean = np.lib.stride_tricks.sliding_window_view(z, MEAN, axis=1).mean(axis=2)
+    a = float(np.exp(-1.0 / tau)) if tau >= SHARP else 0.0
+    gain = float(np.sqrt((1.0 + a * a) / (1.0 - a) ** 2 + MEAN - 1.0)) / MEAN
+    apart = np.abs(mean - height[:, None]) > (4.0 * gain * c.noise + 0.002 * c.swing)[:, None]
+    begin = mean.shape[1] + 1 - np.argmax(apart[:, ::-1], axis=1)
     use = calm & apart.any(axis=1) & (begin > column + STEADY_SHORT)
     return np.where(use, begin, column), np.where(use, height, level), use

@@ -54,8 +54,8 @@ STAYS = 8
 #: A touch stands no higher than this share of the swing above closed.
 MOST_LEVEL = 0.08
 #: Standard deviations by which a brief touch may stand below and above where touches stand. Of 7,700
-#: solved by ngspice 1 in 1,000 stood 2.4 below, and as many 5 above: made again with some current.
-LOWEST, HIGHEST = 3.0, 5.0
+#: solved by ngspice 1 in 1,000 stood 2.4 below; as many of those that stay for six samples 3.2 above.
+LOWEST, HIGHEST = 3.0, 3.5
 #: Touches that tell where touches stand: fewest, and as many as are looked at.
 TELL, ASKED = 6, 64
 #: Intervals that tell the level of a contact.

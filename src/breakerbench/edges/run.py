@@ -31,8 +31,7 @@ from breakerbench.edges.place import learn_response, place_openings
 from breakerbench.edges.reclosing import settled_at
 from breakerbench.edges.remarks import remarks
 from breakerbench.edges.shapes import LN2, Response
-from breakerbench.edges.steady import LONG_STAY, run_length
-from breakerbench.edges.vague import without_strays, without_vague
+from breakerbench.edges.vague import without_vague
 from breakerbench.trace import EDGE_NAMES, Block, EdgeTimes, Header, Hole
 
 #: Contacts from which the shape of the edges is learned.
@@ -316,10 +315,7 @@ class EdgeRun:
         lobes = self.told_lobes if cleaner is None else cleaner.lobes
         touched = place_first(*edges, self.response, self.brief)
         if self.response.coil and lobes is not None:
-            lasts = opened.at - touched.at
-            u = without_vague(touched.u, lasts, lobes)
-            brief = (contacts.bounces > 0) & (run_length(contacts.touch) < LONG_STAY)
-            u = without_strays(u, lasts, brief, lobes)
+            u = without_vague(touched.u, opened.at - touched.at, lobes)
             touched = touched._replace(u=u)
         valid = contacts.whole & np.isfinite(touched.u)
         settled = settled_at(contacts, touched.at, self.response)

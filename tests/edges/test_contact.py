@@ -128,20 +128,30 @@ def trace(
     sign: int = 1,
     period: float = 4000.0,
     noise: float = 4.0,
+    alone: int = 0,
+    open_share: float = 0.45,
 ) -> tuple[np.ndarray, Floats, Floats, Floats]:
-    """(counts, first touches, last re-closings, openings) of a run at a steady speed."""
+    """(counts, first touches, last re-closings, openings) of a run at a steady speed.
+
+    alone  every so many openings closed is met for a moment, in the middle of the open time; 0: never
+    open_share  of the period
+    """
     wave = Wave(TAU)
     rest = 600.0
     start = wave.level(0.0, 0.0) and 0.0
     first, settled, opened = [], [], []
     t = 500.0 + rng.uniform()
-    for _ in range(cycles):
+    for cycle in range(cycles):
         opened.append(t)
         if coil:
             wave.ring(t, rest, 0.0, 2500.0, w, 9.0)
         else:
             wave.level(t, rest)
-        touch = t + 0.45 * period + rng.normal(0, 2.0)
+        if alone and cycle % alone == 0:
+            meets = t + 0.47 * open_share * period
+            wave.level(meets, 0.0)
+            wave.ring(meets + 12.0, rest, 0.0, 60.0, w, 9.0)
+        touch = t + open_share * period + rng.normal(0, 2.0)
         first.append(touch)
         now = touch
         for _ in range(bounces):
@@ -203,6 +213,23 @@ def test_bounce_of_a_ringing_coil_begins_with_its_first_touch(w: float, sign: in
     assert (nearest(contacts.settled_at[1:].astype(float), settled) < 8.0).mean() > 0.8
     assert nearest(contacts.leave.at, opened).max() < 3.0
     assert (contacts.bounces[1:] >= 1).mean() > 0.9
+
+
+@pytest.mark.parametrize("alone", [8, 1])
+def test_a_brief_touch_alone_in_the_open_time_begins_a_contact_only_where_most_do(
+    alone: int,
+) -> None:
+    counts, first, _, opened = trace(np.random.default_rng(4), 60, 0, alone=alone, open_share=0.3)
+    contacts, coil = contacts_of(counts)
+    assert coil
+    assert nearest(contacts.leave.at, opened).max() < 3.0
+    off = nearest(contacts.touch.at[1:], first)
+    if alone == 8:
+        assert off.max() < 8.0
+        # What came before the first opening of a trace is not known, nor how long it was open.
+        assert contacts.bounces[1:].sum() == 0
+    else:
+        assert off.min() > 500.0
 
 
 def test_heavy_bounce_of_a_dry_feed_is_not_taken_for_a_ring() -> None:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from breakerbench.edges.crossings import POST, PRE, Crossings
 from breakerbench.edges.faint import fit_faint, is_faint, is_faint_touch
-from breakerbench.edges.jump import BRIEFEST, brief_touch, contact_runs, stay_at
+from breakerbench.edges.jump import BRIEFEST, Stand, brief_touch, contact_runs, stand_of, stay_at
+from breakerbench.edges.steady import last_stay
 
 TAU = 1.1
 FINE = 64
@@ -95,6 +98,46 @@ def test_the_stay_ends_where_the_contact_is_lost() -> None:
     assert (stays >= BRIEFEST).all()
     assert (stays <= 12 + 5).all()
     assert np.abs(level).max() < 24.0
+
+
+def test_where_touches_stand_is_told_by_those_that_last() -> None:
+    c, _, length = windows(np.random.default_rng(6), 80, 4.0, 240.0, (60.0, 70.0))
+    low = replace(c, held=c.window - 9.0, row=None)
+    stand = stand_of(low, length, TAU)
+    assert stand is not None
+    assert stand.level == pytest.approx(-9.0, abs=1.5)
+    assert 0.3 < stand.spread < 4.0
+    assert stand_of(low.take(slice(0, 3)), length[:3], TAU) is None
+
+
+@pytest.mark.parametrize(("off", "share"), [(0.0, 0.85), (-25.0, 0.1), (30.0, 0.1)])
+def test_what_stands_elsewhere_than_touches_do_is_none(off: float, share: float) -> None:
+    """A ring that stays for a moment does so anywhere, a touch where all others do."""
+    c, _, length = windows(np.random.default_rng(7), 60, 4.0, 240.0, (7.0, 20.0))
+    there = replace(c, held=c.window + off, row=None)
+    found = brief_touch(there, length, TAU, 0.12, stand=Stand(0.0, 1.5))[2]
+    assert (found.mean() > share) if off == 0.0 else (found.mean() <= share)
+
+
+def test_a_slow_ring_just_below_closed_is_not_where_the_contact_begins() -> None:
+    rng = np.random.default_rng(8)
+    place = np.arange(PRE + POST)
+    rows, touches = [], []
+    for _ in range(60):
+        at, lowest = rng.uniform(24.0, 30.0), rng.uniform(20.0, 30.0)
+        # Down through closed at the crossing, lowest six samples before the touch.
+        course = -lowest + 0.25 * (place - at + 6.0) ** 2
+        rows.append(np.where(place < at, course, 0.0) + rng.normal(0, 4.0, len(place)))
+        touches.append(at)
+    n = len(rows)
+    c = Crossings(
+        np.arange(n) * 1000, np.zeros(n, bool), np.array(rows), np.zeros(n), np.full(n, 240.0),
+        np.full(n, 4.0),
+    )  # fmt: skip
+    column, level, use = last_stay(c, TAU, np.full(n, PRE), np.full(n, -20.0))
+    assert use.all()
+    assert np.abs(column - np.array(touches)).max() < 3.5  # as far as the fit looks back
+    assert np.abs(level).max() < 6.0
 
 
 def test_faint_touches_are_placed_with_an_honest_uncertainty() -> None:

@@ -250,16 +250,19 @@ class ContactFinder:
 
     ``feed`` returns the contacts that no later crossing can change; ``finish`` the rest.
     told_tau: time constant of the front end as stated, samples; 0 where it is not.
+    front: what another finder on the same channel has learned of the front end (see ``_without_ring``).
     """
 
-    def __init__(self, told_tau: float = 0.0) -> None:
+    def __init__(
+        self, told_tau: float = 0.0, front: tuple[float, float, float, float] | None = None
+    ) -> None:
         self._told = told_tau
         self._pending = no_crossings()
         self._lengths = np.empty(0)
         self._gaps = np.empty(0)
         self._begun = np.empty(0, np.int64)
         self._last_leave: int | None = None
-        self._front: tuple[float, float, float, float] | None = None
+        self.front = front
 
     def feed(self, crossings: list[Crossings], coil: bool) -> Contacts:
         self._pending = join_crossings([self._pending, *crossings])
@@ -277,7 +280,7 @@ class ContactFinder:
         touch, leave = clean.pick(first), clean.pick(first + 1)
         reach = REACH_RINGING if coil else REACH
         if coil:
-            if self._front is None and len(touch) < LEARN_RUNS and not final:
+            if self.front is None and len(touch) < LEARN_RUNS and not final:
                 return no_contacts()
             touch, leave = self._without_ring(touch, leave)
         else:
@@ -325,7 +328,7 @@ class ContactFinder:
         size = leave.at - touch.at
         usual = _local_scale(size.astype(float), self._lengths, REACH_PASSING)
         solid = size >= SOLID_SHARE * usual
-        if self._front is None:
+        if self.front is None:
             # Always the same runs, however many more have come by now.
             head = size[:LEARN_RUNS]
             sample = touch.take(np.flatnonzero(head >= SOLID_SHARE * np.sort(head)[-2:][0]))
@@ -333,10 +336,10 @@ class ContactFinder:
             tau, closed, _, ring = learn_front(sample, top, bottom, self._told, rounds=1)
             # Noise may show its largest count twice: it then goes beyond it elsewhere.
             beyond = float(sample.window.max(initial=0.0)) > top + 2.0 * float(sample.noise.max())
-            self._front = tau, closed, ring, np.inf if beyond else top
+            self.front = tau, closed, ring, np.inf if beyond else top
         real = solid
         brief = np.flatnonzero(~solid)
-        real[brief] = contact_runs(touch.take(brief), size[brief], *self._front)
+        real[brief] = contact_runs(touch.take(brief), size[brief], *self.front)
         return touch.pick(real), leave.pick(real)
 
     def _contacts(

@@ -117,11 +117,11 @@ def _readings(live: Live) -> list[Part]:
         parts.append(Part(6, f"covered {low:,.0f}{to} rpm"))
     if live.missing:
         names = [f"{rpm:,.0f}" for rpm in live.missing]
-        shorter = (
+        shorter = [
             "still to run " + ", ".join(names[:k]) + (" ..." if k < len(names) else "")
             for k in range(min(MOST_NAMED, len(names)), 0, -1)
-        )
-        parts.append(Part(3, *shorter))
+        ]
+        parts.append(Part(3, *shorter, f"run {names[0]} next"))
     return parts
 
 

@@ -10,6 +10,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from benchmarks.latency import Seen, as_sent, watched
 from breakerbench.bench.drive import Drive, steady
@@ -21,10 +23,11 @@ from breakerbench.bench.scenario import healthy
 from breakerbench.bench.sensors import Index
 from breakerbench.bench.shaft import Shaft
 from breakerbench.bench.simulated import Simulated, simulate
+from breakerbench.edges.run import EdgeRun
 from breakerbench.judge.specification import find_specification
 from breakerbench.pipeline import Analyzer
-from breakerbench.result.live import Live
-from breakerbench.trace import Block, EdgeTimes, Hole
+from breakerbench.result.live import Live, Watch
+from breakerbench.trace import Block, Channel, EdgeChannel, EdgeTimes, Header, Hole
 
 MAKERS = (random_bench, random_arm_bench, random_ignition_bench)
 
@@ -295,6 +298,41 @@ def test_a_hole_is_not_read_across() -> None:
     assert before.rpm == pytest.approx(600.0, rel=0.005)
     assert (after.rpm, after.dwell_deg, after.opening) == (None, None, False)
     assert measuring.live().rpm == pytest.approx(600.0, rel=0.005)
+
+
+@given(st.integers(0, 2**32 - 1))
+@settings(max_examples=25, deadline=None)
+def test_nothing_that_comes_ends_a_recording(seed: int) -> None:
+    """Contacts, index and encoder without rhyme or reason, holes, silence: it may say nothing."""
+    rng = np.random.default_rng(seed)
+    rate = 50e3
+    header = Header(
+        rate,
+        (Channel("points_v", "V", 0.01),),
+        tuple(EdgeChannel(name) for name in ("index", "encoder") if rng.random() < 0.7),
+        encoder_pulses=int(rng.choice([1, 4, 360])) if rng.random() < 0.8 else None,
+    )
+    watch, edges, first = Watch(header), EdgeRun(header, None), 0
+    for _ in range(int(rng.integers(5, 25))):
+        many = int(rng.choice([1, 50, 2000, 20000]))
+        runs = rng.exponential(rng.choice([2.0, 40.0, 800.0]), 4000)
+        state = np.searchsorted(np.cumsum(runs), np.arange(many)) % 2
+        level = float(rng.choice([0.0, 50.0, 1200.0]))
+        noise = rng.normal(0.0, rng.choice([0.0, 4.0]), many)
+        x = np.clip(level * state * rng.choice([-1.0, 1.0]) + noise, -2048, 2047).astype(np.int16)
+        for channel in header.edge_channels:
+            count = int(rng.choice([0, 1, 3, 200]))
+            time_s = np.sort(rng.uniform(first, first + many, count)) / rate
+            watch.feed(EdgeTimes(channel.name, time_s, rng.random(count) < 0.6))
+        watch.feed(Block(first, (x,)))
+        first += many
+        if rng.random() < 0.1:
+            gone = int(rng.integers(0, 5000))
+            watch.feed(Hole(first, first + gone))
+            first += gone
+        live = watch.live(edges, None, -np.inf)
+        assert live.rpm is None or 0.0 <= live.rpm < np.inf
+        assert live.stale_s is None or live.stale_s >= 0.0
 
 
 def test_an_index_without_jitter_tells_the_place() -> None:

@@ -15,6 +15,8 @@ from breakerbench.sources.port import PortSource
 #: It is drawn so often, s: a reading is to be there 0.1 s after its edge, and takes some milliseconds
 #: to work out.
 SHOW_S = 0.08
+#: Less often where working it out would take more than this share of the time: recording comes first.
+MOST_SHARE = 0.15
 #: Speeds that are named as still to run, at most.
 MOST_NAMED = 4
 
@@ -25,7 +27,7 @@ class StatusLine:
     def __init__(self) -> None:
         self.on_terminal = sys.stderr is not None and sys.stderr.isatty()
         self._words: Callable[[int], str] | None = None
-        self._drawn_s = 0.0
+        self._next_s = 0.0
 
     @contextmanager
     def showing(self, words: Callable[[int], str]) -> Iterator[None]:
@@ -39,12 +41,14 @@ class StatusLine:
 
     def draw(self) -> None:
         """Draws it if it is time to; only then are the words worked out."""
-        if self._words is None or time.monotonic() - self._drawn_s < SHOW_S:
+        begun_s = time.monotonic()
+        if self._words is None or begun_s < self._next_s:
             return
-        self._drawn_s = time.monotonic()
         width = max(os.get_terminal_size(sys.stderr.fileno()).columns - 1, 1)
         text = self._words(width)
         print(f"\r{text[:width]:{width}}", end="", file=sys.stderr, flush=True)
+        took_s = time.monotonic() - begun_s
+        self._next_s = begun_s + max(SHOW_S, took_s / MOST_SHARE)
 
     def pause(self, seconds: float) -> None:
         """Waits while no events come, and says why before that."""

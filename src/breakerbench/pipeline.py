@@ -30,7 +30,7 @@ from breakerbench.result.curves import (
 )
 from breakerbench.result.empty import NOT_YET, blank, empty_bounce, empty_missed, without_nan
 from breakerbench.result.hand import NOT_BY_HAND, HandCheck
-from breakerbench.result.live import Live, live_of
+from breakerbench.result.live import Live, Watch
 from breakerbench.result.timed import HALF_UNSEEN, TOO_BRIEF, timing_figures
 from breakerbench.result.two_sets import ONE_SET, PointsSets, remarks, sets_table
 from breakerbench.trace import Block, EdgeTimes, Event, Header, Hole, Source
@@ -59,6 +59,7 @@ class Analyzer:
     """Feed it the events of a trace in order; ``finish`` gives the result of the contract.
 
     The result does not depend on how the trace was cut into blocks, to the digit.
+    watched: ``live`` will be asked while it goes on; the result is the same without.
     """
 
     def __init__(
@@ -69,6 +70,7 @@ class Analyzer:
         averages: Averages | None = None,
         sets: PointsSets = ONE_SET,
         traces: CycleTraces | None = None,
+        watched: bool = False,
     ) -> None:
         self.header = header
         self.spec = spec
@@ -85,10 +87,13 @@ class Analyzer:
         self._held: list[Openings] = []
         self._count = 0  # openings found
         self._placed, self._seen = 0, 0  # openings with an angle; of these, with a touch seen
-        self._rpm: float | None = None  # of the last openings
+        self._counted_s = -np.inf  # the last opening that counts in the result
+        self.watch = Watch(header) if watched else None
         self._steps, self._turned_deg = 0, 0.0  # from one opening to the next, both with angles
 
     def feed(self, event: Event) -> None:
+        if self.watch is not None:
+            self.watch.feed(event)
         if isinstance(event, Block):
             self._measure(self.edges.block(event), cut=False)
         elif isinstance(event, EdgeTimes):
@@ -97,8 +102,10 @@ class Analyzer:
             self._measure(self.edges.hole(event), cut=True)
 
     def live(self) -> Live:
-        """What can be shown while it goes on."""
-        return live_of(self.timing, self._rpm)
+        """What can be shown while it goes on; nothing where it is not watched."""
+        if self.watch is None:
+            return Live()
+        return self.watch.live(self.edges, self.timing, self._counted_s)
 
     def finish(self) -> dict[str, Any]:
         self._measure(self.edges.finish(), cut=True)
@@ -111,10 +118,7 @@ class Analyzer:
             self.bounce.add(openings)
             self.circuit.openings(openings)
             step = np.diff(openings.open_deg)
-            took_s = np.diff(openings.time_s)[np.isfinite(step)]
             step = step[np.isfinite(step)]
-            if len(step) and took_s[-1] > 0.0:
-                self._rpm = float(step[-1] / took_s[-1]) / 6.0
             self._count += len(openings)
             self._placed += int(np.isfinite(openings.open_deg).sum())
             self._seen += int(openings.valid.sum())
@@ -129,6 +133,8 @@ class Analyzer:
             return
         for openings in self._held + parts:
             self.timing.add(openings)
+            if len(openings):
+                self._counted_s = float(openings.time_s[-1])
         self._held = []
         if cut:
             self.timing.cut()
@@ -304,13 +310,14 @@ def analyzer(
     averages: Averages | None = None,
     sets: PointsSets = ONE_SET,
     traces: CycleTraces | None = None,
+    watched: bool = False,
 ) -> Analyzer | HandCheck | CondenserCheck:
     """What takes the events of a trace of this kind."""
     if header.kind == "hand":
         return HandCheck(header, spec, sets.connected)
     if header.kind == "condenser":
         return CondenserCheck(header, spec)
-    return Analyzer(header, spec, hand, averages, sets, traces)
+    return Analyzer(header, spec, hand, averages, sets, traces, watched)
 
 
 def analyze(

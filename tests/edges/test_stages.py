@@ -8,7 +8,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from breakerbench.edges.angle import Angle
-from breakerbench.edges.contact import _second_largest
 from breakerbench.edges.crossings import (
     POST,
     PRE,
@@ -18,6 +17,7 @@ from breakerbench.edges.crossings import (
     changes,
 )
 from breakerbench.edges.index import IndexCleaner
+from breakerbench.edges.lengths import _second_largest
 from breakerbench.edges.levels import learn_levels
 from breakerbench.edges.logic import LogicEdges
 from breakerbench.edges.place import (

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from breakerbench.edges.crossings import PRE, Crossings, join_crossings, no_crossings
 from breakerbench.edges.dips import is_sharp, without_far_dips
 from breakerbench.edges.jump import Stand, contact_runs, stand_of
+from breakerbench.edges.lengths import local_scale, near_scale, often, without_strays
 from breakerbench.edges.levels import band_high
 from breakerbench.edges.touch import learn_front, seen_rail
 
@@ -25,22 +26,16 @@ REACH = 32
 REACH_RINGING = 64
 #: The same among all runs in the band, most of which a ring on its way through makes.
 REACH_PASSING = 192
-#: Where one in OFTEN of the runs, bounce left out, reaches only such a share of the longest, the longest
-#: are contacts held through missed openings: a dwell of 0.35 to 0.85 pitches against one or two more.
-OFTEN = 4
+#: Where one in four of the runs (``lengths.OFTEN``), bounce left out, reaches only such a share of the
+#: longest, these are contacts held through missed openings: a dwell of 0.35 to 0.85 pitches against one
+#: or two more.
 MISSING = (0.14, 0.55)
 #: An open time this share of the longest ones around begins a new contact; shorter ones are bounce.
 LONG_GAP_SHARE = 0.3
 #: With a coil, a run shorter than this share of the longest around may be a ring's.
 SOLID_SHARE = 0.25
-#: What an earlier or later dwell tells of this one fades by this share of the time between them.
-FADE = 1.0 / 16.0
 #: A dwell is at most this many times the longest unbroken ones around.
 MOST_DWELL = 1.25
-#: A brief touch that stands alone: share of the usual contact, of the usual open time before and after
-#: it, and share of the closings that have one, at most. Bounce of 0.4 ms is 0.3 of the open time of eight
-#: lobes at 2,500 rpm.
-STRAY_LENGTH, STRAY_GAP, STRAY_SHARE = 0.1, 0.35, 0.25
 #: The front end is learned from the long ones among so many runs.
 LEARN_RUNS = 256
 #: A crossing back within this many samples that never went past the hysteresis is noise.
@@ -146,78 +141,6 @@ def without_chatter(crossings: Crossings, coil: bool = True) -> Crossings:
     return crossings
 
 
-def _second_largest(values: Floats, size: int) -> Floats:
-    """Second largest of every ``size`` neighbours, by joining windows of 1, 2, 4, ... values."""
-    # Windows of the length so far: their largest and second largest.
-    top, second = values, np.full(len(values), -np.inf)
-    length = 1
-    whole, done = (top, second), 0
-    while True:
-        if size & length:
-            whole = _joined(whole, (top, second), done) if done else (top, second)
-            done += length
-        if done == size:
-            return whole[1]
-        top, second = _joined((top, second), (top, second), length)
-        length *= 2
-
-
-def _joined(
-    left: tuple[Floats, Floats], right: tuple[Floats, Floats], shift: int
-) -> tuple[Floats, Floats]:
-    """Largest and second largest of windows and the ones that begin ``shift`` values after them."""
-    n = min(len(left[0]), len(right[0]) - shift)
-    (a, a2), (b, b2) = (v[:n] for v in left), (v[shift : shift + n] for v in right)
-    return np.maximum(a, b), np.maximum(np.minimum(a, b), np.maximum(a2, b2))
-
-
-def _local_scale(values: Floats, before: Floats, reach: int) -> Floats:
-    """Typical large value around each one: the smaller of the large ones before and after it.
-
-    The smaller one, so that a speed that rises or falls does not raise the mark.
-    """
-    padded = np.concatenate([np.zeros(reach - len(before)), before, values, np.zeros(reach)])
-    # Not the very largest: one contact that was missed would double it.
-    ahead = _second_largest(padded, reach + 1)
-    # At an end, where one side is short of values, the other side alone tells.
-    count = np.arange(len(values))
-    short_left = len(before) + count < reach // 2
-    short_right = len(values) - 1 - count < reach // 2
-    left, right = ahead[: len(values)], ahead[reach:]
-    both = np.minimum(left, right)
-    both = np.where(short_left & ~short_right, right, both)
-    both = np.where(short_right & ~short_left, left, both)
-    return np.where(short_left & short_right, np.maximum(left, right), both)
-
-
-def _near_scale(lengths: Floats, at: Ints, before: Floats, before_at: Ints, reach: int) -> Floats:
-    """Typical large length around each run, where a run tells less the farther away in time it is.
-
-    A dwell as long as those at standstill is not to be expected a few revolutions later: a run counts
-    for its length less FADE of the time from its touch to this one's. (Larger one of the two sides.)
-    """
-    pad = np.zeros(reach)
-    value = np.concatenate([pad[len(before) :], before, lengths, pad])
-    place = np.concatenate([pad[len(before) :], before_at, at, pad])
-    n = len(lengths)
-    around = [np.lib.stride_tricks.sliding_window_view(v, reach + 1) for v in (value, place)]
-    sides = []
-    for first in (0, reach):
-        long, begun = (rows[first : first + n] for rows in around)
-        faded = long - FADE * np.abs(begun - at[:, None])
-        sides.append(np.partition(faded, reach - 1, axis=1)[:, reach - 1])
-    return np.maximum(*sides)
-
-
-def _often(lengths: Floats, before: Floats, reach: int, solid: Floats) -> Floats:
-    """Length that one in OFTEN of the runs of ``solid`` or more reaches, ``reach`` to either side."""
-    pad = np.full(reach, -np.inf)
-    values = np.concatenate([pad[len(before) :], before, lengths, pad])
-    around = np.sort(np.lib.stride_tricks.sliding_window_view(values, 2 * reach + 1), axis=1)
-    rank = (around >= solid[:, None]).sum(axis=1) // OFTEN
-    return np.asarray(around[np.arange(len(around)), -1 - rank])
-
-
 def _begins_by_dwell(
     touch: Ints, leave: Ints, expected: Floats, usual: Floats, flicker: Bools, most: float
 ) -> Bools:
@@ -249,42 +172,24 @@ def _begins_by_dwell(
     return begins
 
 
-def without_strays(
-    touch: Crossings, leave: Crossings, before: int | None
-) -> tuple[Crossings, Crossings]:
-    """Runs less the odd brief ones that stand alone in the open time.
-
-    Where a spark goes out the ring may stand at closed for a moment just as a brief touch does. Points
-    that bounce do so right after their touch, or, where the arm is loose, at many closings.
-
-    before  sample number of the opening before the first run, where known
-    """
-    lengths = (leave.at - touch.at).astype(float)
-    gaps = np.append(touch.at[1:] - leave.at[:-1], 0).astype(float)
-    since = np.concatenate([[touch.at[0] - before if before is not None else 0.0], gaps[:-1]])
-    none = np.empty(0)
-    usual, usual_gap = (_local_scale(v, none, REACH_RINGING) for v in (lengths, gaps))
-    alone = (lengths < STRAY_LENGTH * usual) & (np.minimum(gaps, since) > STRAY_GAP * usual_gap)
-    if not alone.any() or alone.sum() > STRAY_SHARE * (lengths > 0.5 * usual).sum():
-        return touch, leave
-    return touch.pick(~alone), leave.pick(~alone)
-
-
 class ContactFinder:
     """Groups the crossings of one unbroken stretch into contacts; looks some runs ahead.
 
     ``feed`` returns the contacts that no later crossing can change; ``finish`` the rest.
     told_tau: time constant of the front end as stated, samples; 0 where it is not.
+    front: what another finder on the same channel has learned of the front end (see ``_without_ring``).
     """
 
-    def __init__(self, told_tau: float = 0.0) -> None:
+    def __init__(
+        self, told_tau: float = 0.0, front: tuple[float, float, float, float] | None = None
+    ) -> None:
         self._told = told_tau
         self._pending = no_crossings()
         self._lengths = np.empty(0)
         self._gaps = np.empty(0)
         self._begun = np.empty(0, np.int64)
         self._last_leave: int | None = None
-        self._front: tuple[float, float, float, float] | None = None
+        self.front = front
         self._stand: Stand | None = None
 
     def feed(self, crossings: list[Crossings], coil: bool) -> Contacts:
@@ -303,9 +208,11 @@ class ContactFinder:
         touch, leave = clean.pick(first), clean.pick(first + 1)
         reach = REACH_RINGING if coil else REACH
         if coil:
-            if self._front is None and len(touch) < LEARN_RUNS and not final:
+            if self.front is None and len(touch) < LEARN_RUNS and not final:
                 return no_contacts()
-            touch, leave = without_strays(*self._without_ring(touch, leave), self._last_leave)
+            touch, leave = without_strays(
+                *self._without_ring(touch, leave), self._last_leave, reach
+            )
         else:
             touch, leave = without_far_dips(touch, leave, self._last_leave)
         n = len(touch)
@@ -316,17 +223,17 @@ class ContactFinder:
         gaps[1:] = touch.at[1:] - leave.at[:-1]
         known = self._last_leave is not None
         gaps[0] = touch.at[0] - self._last_leave if self._last_leave is not None else 0.0
-        usual_length = _local_scale(lengths, self._lengths, reach)
-        usual_gap = _local_scale(gaps, self._gaps, reach)
+        usual_length = local_scale(lengths, self._lengths, reach)
+        usual_gap = local_scale(gaps, self._gaps, reach)
         expected = usual_length
         if not (lengths > 0.5 * usual_length).all():
             # Something bounces, or the speed has changed much: what is expected then follows it. Or
             # openings are missing: the longest are then a dwell and a lobe's pitch long, few of many.
             low, high = MISSING
-            often = _often(lengths, self._lengths, reach, low * usual_length)
-            missing = (often > low * usual_length) & (often < high * usual_length)
-            usual_length = np.where(missing, often, usual_length)
-            near = _near_scale(lengths, touch.at, self._lengths, self._begun, reach)
+            reached = often(lengths, self._lengths, reach, low * usual_length)
+            missing = (reached > low * usual_length) & (reached < high * usual_length)
+            usual_length = np.where(missing, reached, usual_length)
+            near = near_scale(lengths, touch.at, self._lengths, self._begun, reach)
             expected = np.where(near < 0.5 * usual_length, near, usual_length)
         brief, part, most = (LONG_GAP_SHARE, 0.5, MOST_DWELL) if coil else (0.12, 0.1, np.inf)
         quicker = expected / usual_length  # less than 1 where the shaft has become quicker since
@@ -349,9 +256,9 @@ class ContactFinder:
     def _without_ring(self, touch: Crossings, leave: Crossings) -> tuple[Crossings, Crossings]:
         """Runs in the closed band less those that a ring on its way through made."""
         size = leave.at - touch.at
-        usual = _local_scale(size.astype(float), self._lengths, REACH_PASSING)
+        usual = local_scale(size.astype(float), self._lengths, REACH_PASSING)
         solid = size >= SOLID_SHARE * usual
-        if self._front is None:
+        if self.front is None:
             # Always the same runs, however many more have come by now.
             head = size[:LEARN_RUNS]
             sample = touch.take(np.flatnonzero(head >= SOLID_SHARE * np.sort(head)[-2:][0]))
@@ -359,13 +266,13 @@ class ContactFinder:
             tau, closed, _, ring = learn_front(sample, top, bottom, self._told, rounds=1)
             # Noise may show its largest count twice: it then goes beyond it elsewhere.
             beyond = float(sample.window.max(initial=0.0)) > top + 2.0 * float(sample.noise.max())
-            self._front = tau, closed, ring, np.inf if beyond else top
+            self.front = tau, closed, ring, np.inf if beyond else top
         real = solid
         brief = np.flatnonzero(~solid)
         if len(brief):
             long = np.flatnonzero(solid)
-            self._stand = stand_of(touch.take(long), size[long], self._front[0]) or self._stand
-        real[brief] = contact_runs(touch.take(brief), size[brief], *self._front, self._stand)
+            self._stand = stand_of(touch.take(long), size[long], self.front[0]) or self._stand
+        real[brief] = contact_runs(touch.take(brief), size[brief], *self.front, self._stand)
         return touch.pick(real), leave.pick(real)
 
     def _contacts(

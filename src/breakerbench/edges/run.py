@@ -25,12 +25,13 @@ from breakerbench.edges.crossings import (
 from breakerbench.edges.cycles import Cycles
 from breakerbench.edges.events import Instrument, Openings, join_openings
 from breakerbench.edges.index import IndexCleaner
+from breakerbench.edges.levels import Levels
 from breakerbench.edges.logic import LogicEdges
 from breakerbench.edges.lost import Lost
 from breakerbench.edges.place import learn_response, place_openings
 from breakerbench.edges.reclosing import settled_at
 from breakerbench.edges.remarks import remarks
-from breakerbench.edges.shapes import LN2, Response
+from breakerbench.edges.shapes import LN2, Learned, Response
 from breakerbench.edges.vague import without_vague
 from breakerbench.trace import EDGE_NAMES, Block, EdgeTimes, Header, Hole
 
@@ -40,6 +41,7 @@ LEARN_CONTACTS = 64
 COARSE_HZ = 200e3
 #: Working blocks between two rounds of work on the few samples around crossings.
 BLOCKS_A_ROUND = 6
+NOTHING = Learned()
 
 Floats = NDArray[np.float64]
 
@@ -48,17 +50,22 @@ class EdgeRun:
     """Turns the events of one trace into openings with angles.
 
     told_lobes  lobes by the specification, or None
+    learned     what another run on the same channel has learned
     ``block``, ``hole`` and ``finish`` return the openings that have become certain.
     """
 
     def __init__(
-        self, header: Header, told_lobes: int | None, blocks_a_round: int = BLOCKS_A_ROUND
+        self,
+        header: Header,
+        told_lobes: int | None,
+        blocks_a_round: int = BLOCKS_A_ROUND,
+        learned: Learned = NOTHING,
     ) -> None:
         self.header = header
         self.averages: Averages | None = None  # for pictures; without, it costs nothing
         self.cycles: Cycles | None = None  # for the electrical figures; the same
         self.told_lobes = told_lobes
-        self.response: Response | None = None
+        self.response: Response | None = learned.response
         self.lost = Lost(header.sample_rate_hz)
         self.stretches = 0
         self._row = header.points_row
@@ -94,8 +101,8 @@ class EdgeRun:
         self._beyond = 0
         self._scanned = 0
         self.brief = Brief()
-        self._finder = self._new_finder()
-        self._contacts = ContactFinder(self._told_tau)
+        self._finder = self._new_finder(learned.levels)
+        self._contacts = ContactFinder(self._told_tau, learned.front)
 
     # --- input ---
 
@@ -130,7 +137,7 @@ class EdgeRun:
             logic.cut()
         if self.averages is not None:
             self.averages.cut()
-        self._finder = self._new_finder()
+        self._finder = self._new_finder(self._finder.levels)
         self._contacts = ContactFinder(self._told_tau)
         self._opened = 0
         return found
@@ -152,6 +159,10 @@ class EdgeRun:
         return found
 
     # --- what was found ---
+
+    @property
+    def learned(self) -> Learned:
+        return Learned(self._finder.levels, self.response, self._contacts.front)
 
     @property
     def lobes(self) -> int | None:
@@ -242,10 +253,10 @@ class EdgeRun:
 
     # --- work ---
 
-    def _new_finder(self) -> CrossingFinder:
+    def _new_finder(self, known: Levels | None) -> CrossingFinder:
         if self._channel is None:
             return CrossingFinder(0.0, 1.0)
-        known, scale = self._finder.levels if self.stretches else None, self._channel.scale
+        scale = self._channel.scale
         coarse = self.header.sample_rate_hz < COARSE_HZ
         return CrossingFinder(-self._channel.zero / scale, 1 / abs(scale), known, coarse)
 

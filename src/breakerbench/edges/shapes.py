@@ -8,6 +8,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from breakerbench.edges.levels import Levels
+
 Floats = NDArray[np.float64]
 LN2 = float(np.log(2.0))
 
@@ -48,3 +50,15 @@ class Response:
     cut_closed: bool = False
     top: float = np.inf
     bottom: float = -np.inf
+
+
+@dataclass(frozen=True, slots=True)
+class Learned:
+    """What a run has learned of its points channel; None where it has not yet.
+
+    front  what is known of the front end where a coil rings, see ``ContactFinder``
+    """
+
+    levels: Levels | None = None
+    response: Response | None = None
+    front: tuple[float, float, float, float] | None = None

@@ -10,7 +10,7 @@ import numpy as np
 Damage = Callable[[bytes, bytes, np.random.Generator], bytes]
 
 
-def _whole(data: bytes) -> list[bytes]:
+def whole(data: bytes) -> list[bytes]:
     """Frames with their zero byte; the first and the last may be parts of one."""
     *whole, rest = data.split(b"\0")
     return [each + b"\0" for each in whole] + ([rest] if rest else [])
@@ -59,26 +59,26 @@ def _insert(data: bytes, _: bytes, rng: np.random.Generator) -> bytes:
 
 
 def _frame_lost(data: bytes, _: bytes, rng: np.random.Generator) -> bytes:
-    frames = _whole(data)
+    frames = whole(data)
     del frames[int(rng.integers(0, len(frames)))]
     return b"".join(frames)
 
 
 def _frame_twice(data: bytes, _: bytes, rng: np.random.Generator) -> bytes:
-    frames = _whole(data)
+    frames = whole(data)
     k = int(rng.integers(0, len(frames)))
     return b"".join([*frames[: k + 1], *frames[k:]])
 
 
 def _frames_swapped(data: bytes, _: bytes, rng: np.random.Generator) -> bytes:
-    frames = _whole(data)
+    frames = whole(data)
     k = int(rng.integers(0, len(frames)))
     frames[k : k + 2] = frames[k : k + 2][::-1]
     return b"".join(frames)
 
 
 def _frame_from_before(data: bytes, came: bytes, rng: np.random.Generator) -> bytes:
-    frames, before = _whole(data), _whole(came)
+    frames, before = whole(data), whole(came)
     if not before:
         return data
     frames.insert(int(rng.integers(0, len(frames))), before[int(rng.integers(0, len(before)))])

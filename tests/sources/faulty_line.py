@@ -14,14 +14,16 @@ import numpy as np
 from breakerbench.bench.board_faults import BoardFaults
 from breakerbench.errors import BadInput
 from breakerbench.sources.line import LineLost
-from breakerbench.wire.messages import Reason
-from sources.damage import DAMAGES
+from breakerbench.wire.messages import Mode, Reason
+from sources.damage import DAMAGES, whole
 from sources.tape import Tape, TapedBoard, modes
 
 #: A program that has not come back so long after the last fault never will, s.
 HUNG_S = 30.0
 #: The program does something else for so long, s, at most.
 BUSY_S = 3.0
+#: What a bad line still lets through, bytes: answers and states, no samples.
+SHORT = 60
 #: A board's clock is faster or slower by so much, at most.
 FAST = 0.02
 #: Bytes more than are known to be from before the board last began: some are doubled on their way.
@@ -33,12 +35,14 @@ CHUNK = 1 << 14
 class World:
     """Boards, ports and faults of one seed, and the clock of all."""
 
-    def __init__(self, seed: int) -> None:
+    kind: type[TapedBoard] = TapedBoard
+
+    def __init__(self, seed: int, mode: Mode | None = None) -> None:
         rng = self.rng = np.random.default_rng(seed)
         self.s = 0.0
         self.log: list[Tape] = []
         self.other_log: list[Tape] = []
-        self.mode = modes(rng)
+        self.mode = modes(rng) if mode is None else mode
         self.every = {
             "index": int(rng.integers(600_000, 3_000_000)),
             "encoder": int(rng.choice([4_000, 20_000, 70_000])),
@@ -59,6 +63,8 @@ class World:
         many = int(rng.choice([0, 1, 3, 8, 25]))
         at = np.sort(rng.uniform(0.0, self.until_s, many))
         self.script = [(float(s), str(rng.choice(some))) for s in at]
+        # And what goes wrong just as a line is opened: the greeting and the start.
+        self.at_first = [k for k in some if k in AT_FIRST] if rng.random() < 0.5 else []
         self.born_s = 0.0
         self.failed = 0  # times that the program could not begin
         faults = self._board_faults() if rng.random() < 0.3 else BoardFaults()
@@ -83,7 +89,7 @@ class World:
 
     def _new_board(self, faults: BoardFaults | None = None) -> TapedBoard:
         self.born_s = self.s
-        return TapedBoard(self.log, self.now, self.mode, self.every, faults, "S1", self.buffer_s)
+        return self.kind(self.log, self.now, self.mode, self.every, faults, "S1", self.buffer_s)
 
     # --- clock
 
@@ -150,13 +156,18 @@ class World:
                 self.flying = b""
             self.lines.append(FaultyLine(self, self.board))
         elif port != self.name and self.taken_over:
-            other = TapedBoard(self.other_log, self.now, self.mode, self.every, serial="S2")
+            other = self.kind(self.other_log, self.now, self.mode, self.every, serial="S2")
             self.lines.append(FaultyLine(self, other))
         elif self.rng.random() < 0.5:
             raise LineLost("no such port")
         else:
             raise BadInput(port, "there is no such port")
-        return self.lines[-1]
+        line = self.lines[-1]
+        if self.at_first and not self.calm and self.rng.random() < 0.5:
+            kind = str(self.rng.choice(self.at_first))
+            self.count[kind] += 1
+            FAULTS[kind](self, line)
+        return line
 
     def finder(self, serial: str) -> str | None:
         there = serial == "S1" and self.s >= self.down_until_s
@@ -179,11 +190,11 @@ class FaultyLine:
         self.damage: list[str] = []
         self.command = ""
         self.late: list[tuple[float, bytes]] = []
-        self.muted_until_s = self.held_until_s = 0.0
+        self.muted_until_s = self.held_until_s = self.short_until_s = 0.0
 
     def calm(self) -> None:
         self.damage, self.command = [], ""
-        self.muted_until_s = self.held_until_s = 0.0
+        self.muted_until_s = self.held_until_s = self.short_until_s = 0.0
 
     def read(self) -> bytes:
         assert self.open, "read after close"
@@ -207,6 +218,8 @@ class FaultyLine:
             return b""
         data, self.held = self.held, b""
         old = len(self.sent) - len(data) < self.stale + MARGIN
+        if world.s < self.short_until_s:
+            data = b"".join(frame for frame in whole(data) if len(frame) < SHORT)
         if data and self.damage:
             data = self._damaged(data)
         self.came += data
@@ -298,8 +311,12 @@ FAULTS: Mapping[str, Callable[[World, FaultyLine | None], None]] = {
     "silence": _wait("muted_until_s", 4.0),
     "late": _wait("held_until_s", 4.0),
     "empty reads": _wait("held_until_s", 0.1),
+    "long frames lost": _wait("short_until_s", 1.0),
     "program busy": _busy,
     "board hangs": lambda w, _: w.board.hang(),
     "board stops": lambda w, _: w.board.halt(Reason.OVERRUN),
     "board stops, unsaid": lambda w, _: w.board.halt(Reason.OVERRUN, says_so=False),
 }
+
+#: Those that may come as a line is opened.
+AT_FIRST = frozenset(FAULTS) - {"board stops", "board stops, unsaid", "renamed", "power"}

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from breakerbench.bench.board import SimulatedBoard
 from breakerbench.bench.board_faults import BoardFaults, Wire
 from breakerbench.bench.board_inputs import CLOCK_HZ
+from breakerbench.bench.model import Bench
 from breakerbench.bench.scenario import healthy
 from breakerbench.trace import EdgeChannel, Header
 from breakerbench.wire.messages import Input, Mode, Reason
@@ -86,9 +87,12 @@ class TapedBoard(SimulatedBoard):
         #: Bytes that it still has to send from before it last began.
         self.stale = 0
         self.mode = mode
-        super().__init__(healthy(), 0, faults, serial, buffer_s)
+        super().__init__(self._bench(), 0, faults, serial, buffer_s)
         self._ready: dict[int, Any] = {}
         self._inputs = replace(self._inputs, modes={mode.mode: mode})
+
+    def _bench(self) -> Bench:
+        return healthy()
 
     def _endless(self, mode: int) -> Any:
         del mode

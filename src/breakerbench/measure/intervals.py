@@ -15,7 +15,7 @@ UNKNOWN_LOBES = 12
 
 
 class Intervals:
-    """Takes the cycles of one trace; eight bytes an opening are kept."""
+    """Takes the cycles of one trace; sixteen bytes an opening are kept."""
 
     def __init__(self, rate_hz: float) -> None:
         self._rate = rate_hz

@@ -244,6 +244,7 @@ def test_nothing_recorded_is_replaced(tmp_path: Path) -> None:
         (("--seconds", "0"), "above 0"),
         (("--mode", "77"), "it has 1"),
         (("--encoder-pulses", "0"), "1 or more"),
+        (("--encoder-pulses", "1000000000"), "at most"),
         (("--series-ohm", "0"), "above 0 ohm"),
         (("--temperature-c", "-300"), "above absolute zero"),
         (("--spec", "none-such"), "none-such"),

@@ -18,6 +18,7 @@ from breakerbench.wire.messages import (
     Reply,
     Start,
     Started,
+    Status,
     Stop,
     Stopped,
 )
@@ -56,7 +57,7 @@ class FakeBoard:
         self.capturing = self.closed = False
         self.waiting: list[bytes] = []
         self.decoder = Decoder()
-        self.mode = MODE
+        self.parts: list[Message] = [*BOARD.sampled.values(), *BOARD.edges.values(), MODE]
         self.identity = replace(IDENTITY, serial=serial, board="simulated")
         self.send(Begun(Reason.POWER))
 
@@ -84,6 +85,11 @@ class FakeBoard:
         data, self.waiting = b"".join(self.waiting), []
         if spoiled == "silence":
             return b""
+        if spoiled in ("lost", "idle"):
+            self.capturing = spoiled == "lost"
+            self.send(Status(int(self.capturing), 0, 0, 0, 0, 0, 0, 5.0, 25.0))
+            self.waiting, left = [], b"".join(self.waiting)
+            return left if self.capturing else data + left
         if spoiled == "half a frame":
             return data[: len(data) // 2 + 3]
         if spoiled == "reset":
@@ -101,15 +107,15 @@ class FakeBoard:
         if isinstance(message, Hello):
             self.capturing = False
             self.send(self.identity)
-            for part in (*BOARD.sampled.values(), *BOARD.edges.values(), self.mode):
+            for part in self.parts:
                 self.send(part)
-        self.send(Reply(number, message.CODE, Outcome.DONE, 0))
         if isinstance(message, Start):
             self.capturing, self.row = True, 0
             self.send(Started(message.mode, 0))
         if isinstance(message, Stop):
             self.capturing = False
             self.send(Stopped(Reason.ASKED, self.row))
+        self.send(Reply(number, message.CODE, Outcome.DONE, 0))
 
     def close(self) -> None:
         self.closed = True

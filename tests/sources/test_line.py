@@ -120,6 +120,59 @@ def test_a_pseudo_terminal_that_goes_away() -> None:
     line.close()
 
 
+class Unplugged:
+    """A port of the system that was unplugged a moment ago."""
+
+    def __init__(self, *_: object, **__: object) -> None:
+        self.raised: Exception = OSError(5, "Input/output error")
+
+    def read(self, _: int) -> bytes:
+        raise self.raised
+
+    def write(self, _: bytes) -> None:
+        raise self.raised
+
+    def close(self) -> None:
+        raise self.raised
+
+
+def errors_of_a_port() -> list[Exception]:
+    found = [OSError(5, "Input/output error"), TypeError("no handle"), ValueError("handle of -1")]
+    if os.name != "nt":
+        import termios  # noqa: PLC0415
+
+        found.append(
+            termios.error(5, "Input/output error")
+        )  # no OSError, and pyserial lets it through
+    return found
+
+
+@pytest.mark.parametrize("raised", errors_of_a_port(), ids=lambda e: type(e).__name__)
+def test_a_port_that_goes_away_breaks_the_line(
+    raised: Exception, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(lines.serial, "serial_for_url", Unplugged)
+    line = SerialLine("a port")
+    line._port.raised = raised
+    with pytest.raises(LineLost):
+        line.read()
+    with pytest.raises(LineLost):
+        line.write(b"x")
+    line.close()
+
+
+@pytest.mark.parametrize("raised", errors_of_a_port(), ids=lambda e: type(e).__name__)
+def test_a_port_that_goes_away_as_it_is_opened(
+    raised: Exception, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def gone(*_: object, **__: object) -> None:
+        raise raised
+
+    monkeypatch.setattr(lines.serial, "serial_for_url", gone)
+    with pytest.raises(BadInput):
+        SerialLine("a port")
+
+
 def test_recorded_bytes_come_by_the_same_door(tmp_path: Path) -> None:
     (tmp_path / "sent").write_bytes(b"x" * 100_000)
     line = open_line(f"bytes://{tmp_path / 'sent'}")

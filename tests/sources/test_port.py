@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from breakerbench.errors import BadInput
-from breakerbench.sources.line import Found, LineLost, the_board
-from breakerbench.sources.port import PortSource
-from breakerbench.trace import Block, Event, Hole
-from sources.boards import READ_S, ROWS, Clock, FakeBoard, counts_of, gone
+from breakerbench.sources.line import Found, LineEnded, LineLost, the_board
+from breakerbench.sources.port import OTHER_FIGURES, PortSource
+from breakerbench.trace import Block, EdgeTimes, Event, Hole
+from breakerbench.wire.messages import Edges, Hello, Input, Message, Start, Stop
+from breakerbench.wire.packed import samples_message
+from sources.boards import BLOCKS, READ_S, ROWS, Clock, FakeBoard, counts_of, gone
 from wire.streams import MODE
 
 
@@ -138,6 +141,146 @@ def test_another_board_in_its_place_is_not_taken() -> None:
     assert boards[1].closed
 
 
+def test_a_board_that_stops_without_a_word_that_comes_is_begun_again() -> None:
+    """It goes on saying its state, so that silence does not tell."""
+    clock = Clock()
+    port = source(
+        FakeBoard(clock, lambda k: "idle" if k == 30 else None), FakeBoard(clock), clock=clock
+    )
+    _, holes = hold(taken(port, 1.0))
+    assert ["no longer captures" in h.reason for h in holes] == [True]
+
+
+def test_another_board_on_the_old_port_while_ours_has_another() -> None:
+    clock = Clock()
+    first, other, second = (
+        FakeBoard(clock, UNPLUGGED["an exception"]),
+        FakeBoard(clock, serial="S2"),
+        FakeBoard(clock),
+    )
+    there = {"old": [first, other], "new": [second]}
+    port = PortSource(
+        "old",
+        opener=lambda name: there[name].pop(0),
+        finder=lambda serial: "new" if serial == "S1" else None,
+        now=clock.now,
+        sleep=clock.sleep,
+    )
+    _, holes = hold(taken(port, 1.0))
+    assert len(holes) == 1
+    assert (port.port, other.closed) == ("new", True)
+
+
+def test_what_was_wrong_with_another_board_is_not_held_against_ours() -> None:
+    """Ours is slow to answer: what is known until then is of the other."""
+    clock = Clock()
+    newer = FakeBoard(clock)
+    newer.identity = replace(newer.identity, level=9, least_level=9)
+    slow = FakeBoard(clock, lambda k: "silence" if k < 3 else None)
+    boards = FakeBoard(clock, UNPLUGGED["an exception"]), newer, slow
+    _, holes = hold(taken(source(*boards, clock=clock), 3.0))
+    assert len(holes) == 1
+
+
+def test_a_capture_that_nobody_took_is_not_taken_for_the_new_one() -> None:
+    """Its beginning, with the answer to it, still lay in a buffer when the line was opened again."""
+    clock = Clock()
+
+    class Buffered(FakeBoard):
+        def buffered(self) -> None:
+            """Halves of what a line before this one did not take."""
+            self.take(Hello(1, 1), 0)
+            first, self.waiting = self.waiting, []
+            self.take(Start(MODE.mode), 1)
+            self.send(samples_message(0, counts_of(7, ROWS)))
+            self.take(Stop(), 2)
+            self.old, self.waiting = [first, self.waiting], []
+
+        def read(self) -> bytes:
+            if self.reads < 2:
+                answers, self.waiting = self.waiting, self.old[self.reads]
+                data = super().read()
+                self.waiting = answers
+                return data
+            return super().read()
+
+    second = Buffered(clock)
+    second.buffered()
+    port = source(FakeBoard(clock, UNPLUGGED["an exception"]), second, clock=clock)
+    _, holes = hold(taken(port, 1.0))
+    assert len(holes) == 1
+    assert port.progress()[0] >= 1.0
+
+
+def test_a_capture_in_another_mode_is_not_taken() -> None:
+    clock = Clock()
+
+    class Stubborn(FakeBoard):
+        def take(self, message: Message, number: int) -> None:
+            super().take(
+                replace(message, mode=3) if isinstance(message, Start) else message, number
+            )
+
+    with pytest.raises(BadInput, match="beginning of the capture"):
+        source(Stubborn(clock), clock=clock)
+
+
+def test_a_board_that_comes_back_with_other_figures_ends_the_trace() -> None:
+    """Its calibration was forgotten at power off: the rows would be read by the old one."""
+    clock = Clock()
+    other = FakeBoard(clock)
+    other.parts[0] = replace(other.parts[0], scale=0.5)  # type: ignore[type-var]
+    port = source(FakeBoard(clock, UNPLUGGED["an exception"]), other, clock=clock)
+    hold(list(port))
+    assert port.ended == OTHER_FIGURES
+    assert other.closed
+
+
+def test_frames_that_were_lost_last_are_told_too() -> None:
+    """Nothing came after them but the end of the line."""
+    for keep in (True, False):
+        clock = Clock()
+        first = FakeBoard(
+            clock, lambda k: LineLost("gone") if k == 31 else "lost" if k == 30 else None
+        )
+        port = source(first, FakeBoard(clock), clock=clock, keep=keep)
+        _, holes = hold(taken(port, 1.0) if keep else list(port))
+        assert sum(h.frames for h in holes) == BLOCKS == port.counts.missing
+
+
+def test_edges_do_not_go_back_where_the_clock_of_the_board_is_the_faster() -> None:
+    """Rows were lost whose edges came, and the board is there again at once."""
+    clock = Clock()
+
+    class Ahead(FakeBoard):
+        def read(self) -> bytes:
+            if self.reads == 28:
+                self.send(Edges(Input.INDEX, 1, 0, (self.row + 100_000) * MODE.row_ticks, b"\1"))
+            return super().read()
+
+    port = source(
+        Ahead(clock, UNPLUGGED["an exception"]), Ahead(clock, UNPLUGGED["an exception"]),
+        FakeBoard(clock), clock=clock,
+    )  # fmt: skip
+    events = taken(port, 2.0)
+    hold(events)
+    times = [float(e.time_s[0]) for e in events if isinstance(e, EdgeTimes)]
+    begins = [
+        e.end / port.header.sample_rate_hz for e in events if isinstance(e, Hole) and e.frames == 0
+    ]
+    assert len(times) == 2
+    assert times[0] < begins[-2] <= times[1] <= begins[-1]
+
+
+def test_recorded_bytes_at_their_end_are_not_waited_for() -> None:
+    clock = Clock()
+    port = source(
+        FakeBoard(clock, lambda k: LineEnded("at their end") if k == 30 else None), clock=clock
+    )
+    hold(list(port))
+    assert port.ended == "at their end"
+
+
 def test_a_board_that_is_not_waited_for_ends_the_trace() -> None:
     clock = Clock()
     port = source(FakeBoard(clock, UNPLUGGED["an exception"]), clock=clock, keep=False)
@@ -185,6 +328,22 @@ def test_something_else_there() -> None:
 
     with pytest.raises(BadInput, match="not a board of ours"):
         source(Modem(clock), clock=clock)
+
+
+def test_a_board_that_does_not_tell_all_of_itself() -> None:
+    clock = Clock()
+    board = FakeBoard(clock)
+    board.identity = replace(board.identity, sampled=3)
+    with pytest.raises(BadInput, match=r"does not tell all of itself.*put the firmware"):
+        source(board, clock=clock)
+
+
+def test_a_board_whose_figures_cannot_be() -> None:
+    clock = Clock()
+    board = FakeBoard(clock)
+    board.parts[0] = replace(board.parts[0], scale=float("nan"))  # type: ignore[type-var]
+    with pytest.raises(BadInput, match=r"points_v has a scale of nan.*put the firmware"):
+        source(board, clock=clock)
 
 
 def test_a_mode_that_is_not_there() -> None:

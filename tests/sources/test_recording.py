@@ -168,6 +168,29 @@ def test_edges_that_come_after_a_flush(tmp_path: Path) -> None:
     same(whole(HEADER, read(path)[1]), whole(HEADER, events))
 
 
+def test_edges_stay_on_their_side_of_a_hole(tmp_path: Path) -> None:
+    """Rows are lost, their edges are not, but for one between them: the second hole says so."""
+    path = tmp_path / "a.bbr"
+
+    def edge(tick: int) -> EdgeTimes:
+        return EdgeTimes("index", np.array([tick * TICK_S]), np.ones(1, bool))
+
+    row = np.zeros(10, np.int16)
+    rate = HEADER.sample_rate_hz
+    ticks = [round((row + 0.5) / rate / TICK_S) for row in (12, 14, 16)]
+    samples = tuple(row for _ in HEADER.channels)
+    events = [
+        Block(0, samples), Hole(10, 10, 1, "a"), edge(ticks[0]), Hole(10, 10, 1, "b"), edge(ticks[2]),
+        Hole(10, 20, 0, "c"), Block(20, samples),
+    ]  # fmt: skip
+    with RecordingWriter(path, HEADER) as writer:
+        for event in events:
+            writer.write(event)
+    _, got = read(path)
+    assert [type(e) for e in got] == [type(e) for e in events]
+    assert [e for e in got if isinstance(e, Hole)] == [e for e in events if isinstance(e, Hole)]
+
+
 def test_without_flush_at_most_six_tenths_of_a_second_wait(tmp_path: Path) -> None:
     path = tmp_path / "a.bbr"
     with RecordingWriter(path, HEADER) as writer:

@@ -14,11 +14,13 @@ from breakerbench.wire.messages import (
     Begun,
     Edges,
     Input,
+    Message,
     Mode,
     Ping,
     Reason,
     Samples,
     Started,
+    State,
     Status,
     Stopped,
 )
@@ -219,6 +221,35 @@ def test_a_board_that_begins_anew_ends_the_capture(message: Begun | Started) -> 
     assert len(events) == 1
     assert capture.ended is not None
     assert "began" in capture.ended
+
+
+@pytest.mark.parametrize("state", State)
+def test_a_board_that_says_it_does_not_capture_has_ended_it(state: State) -> None:
+    """Stopped was lost on the wire; so was the last frame of samples."""
+    capture = Capture(BOARD, MODE, BOARD.header(MODE, simulated=True))
+    status = Status(state, 0, 0, 0, 0, 0, 0, 5.0, 25.0)
+    parts = [encode(samples_message(0, ROWS), 5, 0), encode(status, 8, 1)]
+    events = [e for r in Receiver().feed(b"".join(parts)) for e in capture.add(r)]
+    assert (capture.ended is None) == (state == State.CAPTURING)
+    assert capture.again == (state == State.IDLE)
+    assert [e.frames for e in events if isinstance(e, Hole)] == [2] * (state != State.CAPTURING)
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        samples_message(1 << 52, ROWS),
+        samples_message((1 << 64) - 1, ROWS),
+        Edges(Input.INDEX, 1, 0, 1 << 52, b"\1"),
+        Stopped(Reason.ASKED, 1 << 63),
+    ],
+)
+def test_a_time_that_cannot_be_is_refused(wrong: Message) -> None:
+    """No header of a trace, and no float, counts so far."""
+    events, capture = feed(samples_message(0, ROWS), wrong, samples_message(10, ROWS))
+    assert not [e for e in events if isinstance(e, EdgeTimes)]
+    assert all(e.end <= 10 for e in events if isinstance(e, Hole))
+    assert capture.refused == (not isinstance(wrong, Stopped))
 
 
 def test_a_sequence_or_a_clock_that_goes_back_is_a_board_begun_anew() -> None:

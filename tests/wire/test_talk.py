@@ -120,6 +120,22 @@ def test_every_command_has_its_answer(outcome: int) -> None:
     assert (talk.answer(number) == "") is (outcome == Outcome.DONE)
 
 
+def test_an_answer_to_the_greeting_before_the_last_is_one() -> None:
+    """A line slower than the greeting is said again: else it would never be answered in time."""
+    talk = Talk()
+    talk.hello()
+    talk.hello()
+    talk.feed(b"".join(encode(m, k, k) for k, m in enumerate(greeting())))
+    assert talk.board == BOARD
+
+
+def test_an_answer_to_a_connection_before_is_none() -> None:
+    talk = Talk(first=7)
+    talk.hello()
+    talk.feed(b"".join(encode(m, k, k) for k, m in enumerate(greeting())))
+    assert talk.board is None
+
+
 def test_a_board_begun_anew_has_to_be_greeted_anew() -> None:
     talk = talked(greeting())
     number, _ = talk.command(Ping(1))

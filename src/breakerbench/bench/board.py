@@ -6,7 +6,6 @@ goes on at the plan's last speed: two captures of the same mode are the same to 
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 
@@ -16,6 +15,7 @@ from breakerbench.bench.board_inputs import CLOCK_HZ, SERIAL, calibrated, inputs
 from breakerbench.bench.endless import Endless
 from breakerbench.bench.model import Bench
 from breakerbench.bench.randomness import stream
+from breakerbench.wire.account import check_sampled
 from breakerbench.wire.frames import Decoder, Frame, Refused, encode
 from breakerbench.wire.messages import (
     LEAST_LEVEL,
@@ -307,13 +307,15 @@ class SimulatedBoard:
     def _calibrate(self, said: Calibrate) -> Answer:
         if self._running is not None:
             return Outcome.NOT_NOW, 0
-        figures = said.scale, said.zero, said.delay_s, said.u_delay_s, said.u_gain, said.u_zero
         in_use: Sampled | None = self._sampled.get(said.input)
-        if in_use is None or not all(map(math.isfinite, figures)):
+        if in_use is None:
             return Outcome.MALFORMED, 0
-        if said.scale == 0.0 or said.u_delay_s < 0.0:
+        figures = calibrated(in_use.bits, said)
+        try:
+            check_sampled(figures)
+        except ValueError:
             return Outcome.MALFORMED, 0
-        self._sampled[said.input] = calibrated(in_use.bits, said)
+        self._sampled[said.input] = figures
         self._own = True
         return DONE
 

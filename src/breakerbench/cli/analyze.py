@@ -27,7 +27,7 @@ from breakerbench.result.circuit import against_reference
 from breakerbench.result.two_sets import ONE_SET, PointsSets
 from breakerbench.sources.files import reason
 from breakerbench.sources.open import ImportOptions, open_trace
-from breakerbench.sources.options import TOLD_ACCURACY
+from breakerbench.sources.options import MAX_ENCODER_PULSES, TOLD_ACCURACY
 from breakerbench.trace import EDGE_NAMES, SAMPLED_UNITS
 
 STANDARD_OUTPUT = "-"
@@ -212,7 +212,11 @@ def print_report(subject: Subject, name: str, plots: str | None = None) -> None:
 
 def check_told(args: Namespace) -> None:
     """Raises BadInput for a figure that a person told and that is not possible."""
-    _check(args.encoder_pulses is None or args.encoder_pulses >= 1, "--encoder-pulses", "1 or more")
+    _check(
+        args.encoder_pulses is None or 1 <= args.encoder_pulses <= MAX_ENCODER_PULSES,
+        "--encoder-pulses",
+        f"1 or more, {MAX_ENCODER_PULSES:,} at most",
+    )
     _check(args.series_ohm is None or args.series_ohm > 0, "--series-ohm", "above 0 ohm")
     _check(
         args.temperature_c is None or args.temperature_c > ABSOLUTE_ZERO_C,

@@ -15,25 +15,34 @@ UNKNOWN_LOBES = 12
 
 
 class Intervals:
-    """Takes the cycles of one trace; eight bytes an opening are kept."""
+    """Takes the cycles of one trace; eight bytes an opening are kept: of four lobes at 2,500 rpm 5 MB an
+    hour, in one array that grows by half, not in many small ones that lie all over the memory for ever.
+    """
 
     def __init__(self, rate_hz: float) -> None:
         self._rate = rate_hz
-        self._parts: list[tuple[Ints, Floats]] = []
+        self._found = np.empty(1024)
+        self._count = 0  # openings up to the last that came
 
     def add(self, batch: Batch) -> None:
-        self._parts.append((batch.number, batch.interval / self._rate))
+        if not len(batch.number):
+            return
+        before, self._count = self._count, int(batch.number[-1]) + 1
+        if self._count > len(self._found):
+            grown = np.empty(self._count + self._count // 2)
+            grown[:before] = self._found[:before]
+            self._found = grown
+        self._found[before : self._count] = np.nan  # of those left out
+        self._found[batch.number] = batch.interval / self._rate
 
     def evened_s(self, number: Ints, lobes: int | None) -> Floats:
         """Mean interval over a turn about each of these openings, s; NaN where none is known.
 
         A missed opening makes one interval two: those far above the middle one about it are left out.
         """
-        if not self._parts:
+        if not self._count:
             return np.full(len(number), np.nan)
-        numbers = np.concatenate([part[0] for part in self._parts])
-        found = np.full(int(numbers[-1]) + 1, np.nan)
-        found[numbers] = np.concatenate([part[1] for part in self._parts])
+        found = self._found[: self._count]
         # An interval lies before its opening: so many before and after it make whole turns.
         half = lobes or UNKNOWN_LOBES // 2
         padded = np.concatenate([np.full(half - 1, np.nan), found, np.full(half, np.nan)])

@@ -30,12 +30,23 @@ WRITE_S = 2.0
 MOST_WAITING = 64 << 20
 PRODUCT = "Breakerbench"
 SIM, AUTO, BYTES = "sim", "auto", "bytes://"
+#: What comes from a port that has gone: pyserial makes most of it an OSError, but not what termios
+#: says, nor what a handle of None or -1 leads to.
+_GONE: tuple[type[Exception], ...] = (OSError, TypeError, AttributeError, ValueError)
+if sys.platform != "win32":
+    import termios
+
+    _GONE += (termios.error,)
 #: The simulated board has to say its port within this, s.
 SIM_START_S = 20.0
 
 
 class LineLost(Exception):  # noqa: N818  it is what happened to the line
     """The line broke: the board was unplugged, the socket closed. ``str``: what the system says."""
+
+
+class LineEnded(LineLost):
+    """There is nothing more to come, however long one waits."""
 
 
 class Line(Protocol):
@@ -101,24 +112,23 @@ class SerialLine:
             self._port = serial.serial_for_url(
                 port, baudrate=115200, timeout=READ_S, write_timeout=WRITE_S, exclusive=True
             )
-        except (OSError, ValueError) as error:
+        except _GONE as error:
             raise BadInput(port, *_why_not(error)) from error
 
     def read(self) -> bytes:
         try:
             return bytes(self._port.read(READ_BYTES))
-        except (OSError, TypeError, AttributeError) as error:
-            # The last two come from a port whose handle has gone while it was read.
+        except _GONE as error:
             raise LineLost(str(error)) from error
 
     def write(self, data: bytes) -> None:
         try:
             self._port.write(data)
-        except (OSError, TypeError, AttributeError) as error:
+        except _GONE as error:
             raise LineLost(str(error)) from error
 
     def close(self) -> None:
-        with contextlib.suppress(OSError, TypeError, AttributeError):
+        with contextlib.suppress(*_GONE):
             self._port.close()
 
 
@@ -207,7 +217,7 @@ class Recorded:
     def read(self) -> bytes:
         data = self._file.read(READ_BYTES)
         if not data:
-            raise LineLost("the recorded bytes are at their end")
+            raise LineEnded("the recorded bytes are at their end")
         return data
 
     def write(self, data: bytes) -> None:

@@ -9,12 +9,12 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from breakerbench.errors import BadInput
-from breakerbench.sources.line import Line, LineLost, open_line, the_board
-from breakerbench.trace import Block, Event, Header, Hole
+from breakerbench.sources.line import Line, LineEnded, LineLost, open_line, the_board
+from breakerbench.trace import Block, EdgeTimes, Event, Header, Hole
 from breakerbench.wire.capture import Board, Capture
 from breakerbench.wire.frames import Frame
 from breakerbench.wire.messages import Mode, Start, Started, Status, Stop
-from breakerbench.wire.receive import Counts, Received
+from breakerbench.wire.receive import Anew, Counts, Received
 from breakerbench.wire.talk import Talk
 
 #: A board answers within this, s; a greeting that may have been lost is said again after so long.
@@ -25,6 +25,10 @@ SILENCE_S = 2.0
 LOOK_S = 0.5
 #: Kinds of board that are simulated say so.
 SIMULATED = "simulated"
+#: Of a board that was away: what comes now would be read by the figures of before.
+OTHER_FIGURES = (
+    "the board came back with other figures of its inputs than before: begin a new recording"
+)
 
 
 @dataclass(slots=True)
@@ -90,6 +94,7 @@ class PortSource:
         self._talk = Talk()
         self._first = 0  # row of the trace that is row 0 of this capture
         self._row = 0  # of the trace, the next one expected
+        self._reach_s = 0.0  # of the trace, the last edge
         self._waiting: list[Received] = []  # of the capture, not yet taken
         self._begun_s = 0.0  # when the trace's row 0 was, by this machine
         #: True while the board is there.
@@ -150,7 +155,7 @@ class PortSource:
                 if self._capture.ended is not None:
                     self._over()
             except LineLost as lost:
-                yield from self._away(str(lost))
+                yield from self._away(str(lost), self._keep and not isinstance(lost, LineEnded))
                 heard = self._now()
 
     # --- parts of it ---
@@ -172,14 +177,16 @@ class PortSource:
         if isinstance(event, Hole):
             self._row = self._first + event.end
             return replace(event, first=self._first + event.first, end=self._row)
-        if not self._first:
-            return event
-        return replace(event, time_s=event.time_s + self._first / self.header.sample_rate_hz)
+        if self._first:
+            time_s = event.time_s + self._first / self.header.sample_rate_hz
+            event = EdgeTimes(event.name, time_s, event.rising)
+        self._reach_s = max(self._reach_s, float(event.time_s[-1]))
+        return event
 
     def _over(self) -> None:
         """The board has ended the capture: by itself, or because it began anew."""
         why = self._capture.ended or ""
-        if "began" in why and self._keep and not self._stopping:
+        if self._capture.again and self._keep and not self._stopping:
             raise LineLost(why)
         self.ended = why
 
@@ -197,53 +204,67 @@ class PortSource:
                 for each in received:
                     yield from self._events(each)
         except LineLost:
-            return
+            pass
+        yield from map(self._placed, self._capture.rest())
 
-    def _away(self, why: str) -> Iterator[Event]:
+    def _away(self, why: str, wait: bool) -> Iterator[Event]:
         """The line broke: waits for the board, and begins again after a hole."""
         self.health.lost += 1
         self.health.why_lost = why
-        self.health.add(self._talk.counts)
-        self._talk = Talk()
         self.close()
-        if not self._keep:
-            self.ended = why
-            return
-        while not self._stopping:
+        untold = [self._placed(event) for event in self._capture.rest()]
+        self.ended = None if wait else why
+        while self.ended is None:
+            if self._stopping:
+                self.ended = "stopped as asked"
+                break
             try:
                 board = self._found_again()
-                if board.identity.serial != self.board.identity.serial:
-                    raise LineLost("another board answers")
+                if self._account(board) != self._account(self.board):
+                    self.ended = OTHER_FIGURES
+                    break
                 self._capture = self._start()
                 break
             except (LineLost, BadInput):
                 self.close()
                 self._sleep(LOOK_S)
-        if self._stopping:
+        if self.ended is not None:
             self.close()
-            self.ended = "stopped as asked"
+            yield from untold
             return
+        rate_hz = self.header.sample_rate_hz
         gone_s = self._now() - self._begun_s
-        self._first = max(self._row, round(gone_s * self.header.sample_rate_hz))
-        yield Hole(self._row, self._first, 0, f"the board was away ({why})")
-        self._row = self._first
+        # This machine's clock and the board's differ: nothing comes to lie before what came already.
+        came = max(self._row, math.ceil(self._reach_s * rate_hz) + 1 if self._reach_s else 0)
+        first = max(came, round(gone_s * rate_hz))
+        frames = sum(hole.frames for hole in untold if isinstance(hole, Hole))
+        yield Hole(self._row, first, frames, f"the board was away ({why})")
+        self._row = self._first = first
+
+    def _account(self, board: Board) -> tuple[object, ...]:
+        """All that the rows and edges of a capture are read by."""
+        mode = board.modes.get(self.mode.mode)
+        return board.identity.clock_hz, board.sampled, board.edges, mode
 
     def _found_again(self) -> Board:
         """By the name of its port, or by its serial number where the system has given it another."""
         try:
-            return self._greet()
-        except BadInput:
+            return self._greet(self.board.identity.serial)
+        except (BadInput, LineLost):
             self.close()
             other = self._finder(self.board.identity.serial)
             if other in (None, self.port):
                 raise
             self.port = str(other)
-            return self._greet()
+            return self._greet(self.board.identity.serial)
 
     # --- beginning ---
 
-    def _greet(self) -> Board:
-        """Opens the line and asks who is there."""
+    def _greet(self, serial: str | None = None) -> Board:
+        """Opens the line and asks who is there; only the board with this number will do, or any."""
+        # Nothing of the line before: neither half a frame nor a problem that another board had.
+        self.health.add(self._talk.counts)
+        self._talk = Talk(self._talk.next)
         self._line = self._opener(self.port)
         until, said = self._now() + ANSWER_S, -math.inf
         while self._now() < until and not self._stopping:
@@ -254,8 +275,17 @@ class PortSource:
             if self._talk.problem is not None:
                 raise BadInput(self.port, self._talk.problem)
             if self._talk.board is not None:
+                if serial not in (None, self._talk.board.identity.serial):
+                    raise BadInput(self.port, "another board answers there")
                 self.there = True
                 return self._talk.board
+        if self._talk.partly:
+            raise BadInput(
+                self.port,
+                "the board does not tell all of itself",
+                "unplug it and plug it in again; should that not help, put the firmware on the board "
+                "that comes with this program",
+            )
         if self._talk.counts.bytes:
             raise BadInput(
                 self.port, "what answers there is not a board of ours", "see `breakerbench ports`"
@@ -280,18 +310,24 @@ class PortSource:
         assert self._line is not None
         number, data = self._talk.command(Start(self.mode.mode))
         self._line.write(data)
-        self._waiting, begun = [], False
+        self._waiting = []
+        begun: int | None = None  # the mode of it
         until = self._now() + ANSWER_S
         while self._now() < until:
             for each in self._read():
-                if begun:
+                # The answer follows Started: one before that was of a capture that nobody took.
+                if isinstance(each, Frame) and isinstance(each.message, Started):
+                    self._waiting, begun = [], each.message.mode
+                elif isinstance(each, Anew):
+                    self._waiting, begun = [], None
+                elif begun is not None:
                     self._waiting.append(each)
-                elif isinstance(each, Frame) and isinstance(each.message, Started):
-                    begun = True
             answer = self._talk.answer(number)
             if answer:
                 mend = "unplug it and plug it in again"
                 raise BadInput(self.port, f"the board would not begin: {answer}", mend)
-            if answer is not None and begun:
+            if answer is not None:
+                if begun != self.mode.mode:
+                    raise LineLost("the beginning of the capture was lost")
                 return Capture(self.board, self.mode, self.header)
         raise LineLost("the board did not answer")

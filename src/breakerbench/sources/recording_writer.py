@@ -142,7 +142,8 @@ class RecordingWriter(Closing):
         expected = self._end + self._waiting
         if not expected <= hole.first <= hole.end <= container.MAX_CLOCK or hole.frames < 0:
             raise ValueError(f"a hole from {hole.first} to {hole.end} after sample {expected}")
-        self._write_waiting(all_edges=False)
+        # What came before the hole does not belong to what comes after it, rows of its own or not.
+        self._write_waiting(all_edges=True)
         reason = hole.reason.encode(errors="replace")[: container.MAX_REASON]
         frames = min(hole.frames, 0xFFFFFFFF)
         payload = container.HOLE_PAYLOAD.pack(hole.end, frames) + reason

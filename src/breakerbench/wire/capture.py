@@ -16,22 +16,32 @@ from breakerbench.trace import (
     Header,
     Hole,
 )
+from breakerbench.wire.account import (
+    check_edge,
+    check_identity,
+    check_mode,
+    check_sampled,
+    name_of,
+)
 from breakerbench.wire.frames import Frame
 from breakerbench.wire.messages import (
     Edge,
     Edges,
     Identity,
-    Input,
     Mode,
     Reason,
     Sampled,
     Samples,
     Started,
+    State,
     Status,
     Stopped,
 )
 from breakerbench.wire.packed import edges_of, rows_of
 from breakerbench.wire.receive import Anew, Missing, Received
+
+#: A capture does not last so long (two years at 62.5 MHz); a float tells every tick before it apart.
+MOST_TICKS = 1 << 52
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,11 +60,13 @@ class Board:
     def header(self, mode: Mode, simulated: bool, **told: object) -> Header:
         """Of a trace in this mode; told: what the person states (``encoder_pulses``, ``kind`` ...).
 
-        Raises ValueError where the board contradicts itself.
+        Raises ValueError where something in it cannot be, see ``account``.
         """
+        check_identity(self.identity)
+        check_mode(mode, self.identity.clock_hz)
+        for each in self.edges.values():
+            check_edge(each, self.identity.clock_hz)
         inputs = [mode.first, mode.second, mode.third][: mode.inputs]
-        if not inputs or mode.inputs > 3 or not mode.row_ticks or not mode.row_parts:
-            raise ValueError(f"mode {mode.mode} samples nothing")
         step_s = mode.step_ticks / self.identity.clock_hz
         channels = tuple(self._channel(each, k * step_s) for k, each in enumerate(inputs))
         edges = tuple(
@@ -71,6 +83,7 @@ class Board:
         if which not in self.sampled:
             raise ValueError(f"a mode samples input {which}, which the board does not have")
         s = self.sampled[which]
+        check_sampled(s)
         name = name_of(which)
         return Channel(
             name, SAMPLED_UNITS[name], s.scale, s.zero, offset_s, s.delay_s, s.u_delay_s,
@@ -78,16 +91,6 @@ class Board:
             u_gain=None if s.u_gain < 0.0 else s.u_gain,
             u_zero=None if s.u_zero < 0.0 else s.u_zero,
         )  # fmt: skip
-
-
-def name_of(which: int) -> str:
-    """Name of a channel. Raises ValueError where this program knows no such input."""
-    try:
-        return Input(which).name.lower()
-    except ValueError:
-        raise ValueError(
-            f"the board has an input {which} that this program does not know"
-        ) from None
 
 
 class Capture:
@@ -111,6 +114,8 @@ class Capture:
         self.status: Status | None = None
         #: Why no more comes; None while it goes on.
         self.ended: str | None = None
+        #: Whether the board would capture again: it did not end this one as it says when it means to.
+        self.again = False
 
     @property
     def rows(self) -> int:
@@ -124,8 +129,7 @@ class Capture:
         if isinstance(received, Missing):
             return self._break(received.frames, "frames were lost on the wire")
         if isinstance(received, Anew):
-            self.ended = "the board began anew"
-            return self._close()
+            return self._begun_again("the board began anew")
         if not isinstance(received, Frame):
             return []  # counted by the receiver; the sequence tells what is missing
         message = received.message
@@ -139,13 +143,28 @@ class Capture:
             return self._break(1, "a frame contradicted itself")
         if isinstance(message, Status):
             self.status = message
+            if message.state == State.FAULTY:
+                self.ended = "a self-check of the board failed"
+                return self.rest()
+            if message.state != State.CAPTURING:  # Stopped or Begun was lost on the wire
+                return self._begun_again("the board no longer captures")
         elif isinstance(message, Stopped):
             self.ended = _why_stopped(message.reason)
-            return self._close(message.rows)
+            return self._hole(max(self._row, message.rows if self._can_be(message.rows) else 0))
         elif isinstance(message, Started):
-            self.ended = "the board began another capture"
-            return self._close()
+            return self._begun_again("the board began another capture")
         return []
+
+    def rest(self) -> list[Event]:
+        """What is missing at the end and was not told yet."""
+        return self._hole(self._row)
+
+    def _begun_again(self, why: str) -> list[Event]:
+        self.ended, self.again = why, True
+        return self.rest()
+
+    def _can_be(self, rows: int) -> bool:
+        return rows * self._mode.row_ticks // self._mode.row_parts < MOST_TICKS
 
     def _break(self, frames: int, why: str) -> list[Event]:
         self._missing += frames
@@ -164,6 +183,8 @@ class Capture:
     def _samples(self, message: Samples) -> list[Event]:
         if message.inputs != self._mode.inputs or message.first < self._row:
             raise ValueError("Samples: not those that were to come")
+        if not self._can_be(message.first + message.rows):
+            raise ValueError("Samples: of no time that can be")
         counts = rows_of(message)
         found = self._hole(message.first)
         self._row = message.first + message.rows
@@ -177,6 +198,8 @@ class Capture:
         ticks, rising = edges_of(message)
         if len(ticks) and ticks[0] < self._tick.get(message.input, 0):
             raise ValueError("Edges: before those that came already")
+        if len(ticks) and ticks[-1] >= MOST_TICKS:
+            raise ValueError("Edges: of no time that can be")
         found: list[Event] = []
         if self._missing or message.lost:
             # What follows does not belong to the edges before. Whether rows are gone, too, the next tell.
@@ -189,10 +212,6 @@ class Capture:
         time_s = np.asarray(ticks, np.float64) * self._tick_s
         found.append(EdgeTimes(name_of(message.input), time_s, rising))
         return found
-
-    def _close(self, rows: int | None = None) -> list[Event]:
-        """The end; rows: as many as were sampled in all, where the board says so."""
-        return self._hole(max(self._row, rows or 0))
 
 
 def _why_stopped(reason: int) -> str:

@@ -9,6 +9,10 @@ Commands are numbered, and each has its answer: ``answer(number)``.
 
 from __future__ import annotations
 
+from typing import TypeVar
+
+from breakerbench.errors import harmless
+from breakerbench.wire.account import check_sampled
 from breakerbench.wire.capture import Board
 from breakerbench.wire.frames import Frame, encode
 from breakerbench.wire.messages import (
@@ -35,12 +39,13 @@ OUTCOMES = {
 
 
 class Talk:
-    """One connection."""
+    """One connection. first: number of its first command; an answer to an earlier one is none to it."""
 
-    def __init__(self) -> None:
+    def __init__(self, first: int = 0) -> None:
         self._receiver = Receiver()
-        self._next = 0
-        self._hello: int | None = None
+        #: Number of the next command.
+        self.next = first
+        self._hellos: list[int] = []  # numbers of all that were said
         self._identity: Identity | None = None
         self._sampled: dict[int, Sampled] = {}
         self._edges: dict[int, Edge] = {}
@@ -52,6 +57,11 @@ class Talk:
         self.board: Board | None = None
 
     @property
+    def partly(self) -> bool:
+        """Whether a board said who it is, and not all else."""
+        return self._identity is not None and self.board is None
+
+    @property
     def counts(self) -> Counts:
         return self._receiver.counts
 
@@ -59,13 +69,14 @@ class Talk:
 
     def command(self, message: Message) -> tuple[int, bytes]:
         """(number that its answer bears, bytes to send)."""
-        number = self._next
-        self._next = (self._next + 1) % (1 << 32)
+        number = self.next
+        self.next = (self.next + 1) % (1 << 32)
         return number, encode(message, number)
 
     def hello(self) -> bytes:
         """Bytes that begin; a zero first, should half a frame be left of a connection before."""
-        self._hello, data = self.command(Hello(LEVEL, LEAST_LEVEL))
+        number, data = self.command(Hello(LEVEL, LEAST_LEVEL))
+        self._hellos.append(number)
         self._forget()
         return b"\0" + data
 
@@ -100,59 +111,74 @@ class Talk:
     def _take(self, message: Message | None) -> None:
         if isinstance(message, Reply):
             self._answers[message.to] = message
-            if message.to == self._hello and message.outcome == Outcome.LEVEL:
+            if message.to in self._hellos and message.outcome == Outcome.LEVEL:
                 self.problem = self.problem or OUTCOMES[Outcome.LEVEL] + UPDATE_EITHER
         elif isinstance(message, Identity):
             self._forget()
             self._identity = message
             self.problem = mismatch(message)
         elif isinstance(message, Sampled):
-            self._sampled[message.input] = message
+            self._keep(self._sampled, message.input, message)
         elif isinstance(message, Edge):
-            self._edges[message.input] = message
+            self._keep(self._edges, message.input, message)
         elif isinstance(message, Mode):
-            self._modes[message.mode] = message
+            self._keep(self._modes, message.mode, message)
         self._complete()
+
+    def _keep(self, told: dict[int, Part], number: int, message: Part) -> None:
+        """Told again where a frame of an answer was lost; not in other words."""
+        before = told.setdefault(number, message)
+        if before.pack() != message.pack():
+            what = f"{type(message).__name__} {number} in two ways"
+            self.problem = (
+                self.problem or f"the board contradicts itself: it tells {what}{FIRMWARE}"
+            )
 
     def _complete(self) -> None:
         i = self._identity
         if i is None or self.problem is not None or self.board is not None:
             return
         told = len(self._sampled), len(self._edges), len(self._modes)
-        if told == (i.sampled, i.edges, i.modes) and self.answer(self._hello or 0) == "":
+        # The answer may be to a greeting before the last: a slow line is given time, not started over.
+        greeted = any(self.answer(number) == "" for number in self._hellos)
+        if told == (i.sampled, i.edges, i.modes) and greeted:
             board = Board(i, dict(self._sampled), dict(self._edges), dict(self._modes))
             self.problem = contradiction(board)
             self.board = board if self.problem is None else None
 
 
+#: What a board tells one of for each input or mode.
+Part = TypeVar("Part", Sampled, Edge, Mode)
+#: Mends.
+FIRMWARE = ": put the firmware on the board that comes with this program"
 UPDATE_EITHER = ": take the firmware that comes with this program, or the newest program"
 
 
 def mismatch(i: Identity) -> str | None:
     """Why this program cannot speak with that board, and what mends it; None where it can."""
+    build = harmless(i.build)
     if i.least_level > LEVEL:
         return (
-            f"the firmware of the board (build {i.build}) speaks protocol level {i.least_level} or "
+            f"the firmware of the board (build {build}) speaks protocol level {i.least_level} or "
             f"later, this program {LEVEL}: get a newer version of this program"
         )
     if i.level < LEAST_LEVEL:
         return (
-            f"the firmware of the board (build {i.build}) speaks protocol level {i.level}, this program "
-            f"{LEAST_LEVEL} or later: put the firmware on the board that comes with this program"
+            f"the firmware of the board (build {build}) speaks protocol level {i.level}, this program "
+            f"{LEAST_LEVEL} or later{FIRMWARE}"
         )
     return None
 
 
 def contradiction(board: Board) -> str | None:
     """What in a board's account of itself cannot be, with the mend; None where all can."""
-    mend = ": put the firmware on the board that comes with this program"
-    if not board.identity.clock_hz:
-        return "the board says that its clock stands" + mend
     if not board.modes:
-        return "the board has no capture mode" + mend
-    for mode in board.modes.values():
-        try:
+        return "the board has no capture mode" + FIRMWARE
+    try:
+        for sampled in board.sampled.values():
+            check_sampled(sampled)
+        for mode in board.modes.values():
             board.header(mode, simulated=False)
-        except ValueError as problem:
-            return f"the board contradicts itself: {problem}{mend}"
+    except ValueError as problem:
+        return f"the board contradicts itself: {problem}{FIRMWARE}"
     return None

@@ -193,6 +193,25 @@ def test_the_lobes_are_counted_where_nobody_told() -> None:
     assert cleaner.lobes == 6
 
 
+@pytest.mark.parametrize("inverted", [False, True])
+@pytest.mark.parametrize("edges", [1, 2, 3])
+def test_a_few_edges_after_a_hole_do_not_turn_the_index_over(edges: int, inverted: bool) -> None:
+    t, r = pulses(np.arange(1, 30) * 0.05, 0.0002)
+    _, cleaner = cleaned(t, r ^ inverted)
+    for n in range(20):
+        cleaner.cut()
+        opening = 3.0 + n + np.arange(8) * 0.0125
+        some, rising = pulses(3.0 + n + np.array([0.01, 0.06]), 0.0002)
+        cleaner.add(some[:edges], (rising ^ inverted)[:edges])
+        cleaner.take(opening, np.arange(8.0), final=True)
+        assert cleaner.report.inverted == inverted
+
+
+def test_one_pulse_alone_does_not_tell_how_the_line_idles() -> None:
+    t, r = pulses(np.array([0.05]), 0.0002)
+    assert not cleaned(t, r)[1].report.inverted
+
+
 @pytest.mark.parametrize("true", [1, 2, 3, 5, 8, 12])
 @pytest.mark.parametrize("told", [1, 4, 6])
 def test_a_wrong_number_of_lobes_told_does_not_win(true: int, told: int) -> None:

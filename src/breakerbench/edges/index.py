@@ -31,6 +31,8 @@ DEAD_LOBES = 0.08
 MOST_BETWEEN = 0.1
 #: Pulses looked at before the place of the index is settled.
 SEED = 8
+#: Edges that span a turn, at least: one pulse and the beginning of the next.
+WHOLE_TURN = 3
 
 
 @dataclass(slots=True)
@@ -129,8 +131,11 @@ class IndexCleaner:
         return len(good) if good.all() else int(np.argmin(good))
 
     def _active_edges(self, times: Floats, rising: Bools) -> Floats:
-        """Leading edges of the pulses, whichever way the line idles."""
-        if self._place is None and rising.any() and not rising.all():
+        """Leading edges of the pulses, whichever way the line idles.
+
+        A few edges after a hole may be those of one pulse: what was learned of the line stays.
+        """
+        if self._place is None and self.report.pulses < SEED and len(times) >= WHOLE_TURN:
             spans = np.diff(times)
             high = float(spans[rising[:-1]].sum())
             self.report.inverted = high > 0.6 * float(spans.sum())

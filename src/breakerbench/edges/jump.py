@@ -66,7 +66,9 @@ AROUND = 8
 LOOKS = 4
 #: A touch leaves so much less than a smooth course (squared error a degree of freedom). Of 14,000
 #: passings of a ring solved by ngspice 1 in 400 does so by a long course, of 1,400 touches 19 in 20.
-LESS_LONG, LESS_SHORT = 2.5, 20.0
+LESS_LONG, LESS_SHORT = 3.0, 20.0
+#: The same by a long course where it stands as touches do and is left by a bend as sharp.
+LESS_STANDING = 2.5
 #: And no more than so many times the noise, by a short course.
 MOST_SHORT = 4.0
 
@@ -127,7 +129,7 @@ def _stands(
 
 def _tells(
     c: Crossings, column: Ints, level: Floats, tau: float, ring: float, use: Bools,
-    shape: tuple[int, int], less: float, most: float,
+    shape: tuple[int, int], less: float | Floats, most: float,
 ) -> Bools:  # fmt: skip
     """True where a smooth course leaves ``less`` times what a course with a touch does, or more.
 
@@ -143,7 +145,8 @@ def _tells(
     if len(rest):
         some = (c.take(rest), column[rest], level[rest], tau, ring, shape, use[rest])
         chi = fit(*some)[2]
-        tells[rest] = (chi < most) & (smooth[rest] > less * np.maximum(chi, 1.0))
+        least = np.broadcast_to(less, len(c))[rest]
+        tells[rest] = (chi < most) & (smooth[rest] > least * np.maximum(chi, 1.0))
     return tells
 
 
@@ -202,21 +205,29 @@ def brief_touch(
         may[rest, at] = False
         stays, height = stay_at(some, tau, at)
         good, likely = _stands(some, tau, height, stays, stand)
-        good[good] = is_touch(some.take(good), tau, ring, top, at[good], likely[good], stays[good])
+        less = np.full(len(some), LESS_LONG)
+        if stand is not None:
+            less[_breaks(some, at, stays)] = LESS_STANDING
+        of = (at[good], likely[good], stays[good], less[good])
+        good[good] = is_touch(some.take(good), tau, ring, top, *of)
         done = rest[good]
         column[done], level[done], found[done] = at[good], height[good], True
     return column, level, found
 
 
 def is_touch(
-    c: Crossings, tau: float, ring: float, top: float, column: Ints, level: Floats, stays: Ints
-) -> Bools:
-    """True where a touch explains the samples about ``column`` far better than a smooth course."""
+    c: Crossings, tau: float, ring: float, top: float, column: Ints, level: Floats, stays: Ints,
+    less: float | Floats = LESS_LONG,
+) -> Bools:  # fmt: skip
+    """True where a touch explains the samples about ``column`` far better than a smooth course.
+
+    less  how much better by a long course, for all or for each
+    """
     if not len(c):
         return np.empty(0, bool)
     place = np.arange(c.window.shape[1])
     use = (place <= (column + stays)[:, None]) & (c.window < 0.98 * top)
-    touch = _tells(c, column, level, tau, ring, use, LONG_COURSE, LESS_LONG, np.inf)
+    touch = _tells(c, column, level, tau, ring, use, LONG_COURSE, less, np.inf)
     rest = np.flatnonzero(~touch)
     some = (c.take(rest), column[rest], level[rest], tau, ring, use[rest])
     touch[rest] = _tells(*some, SHORT_COURSE, LESS_SHORT, MOST_SHORT)

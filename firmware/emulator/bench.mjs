@@ -9,6 +9,7 @@ const CHANNELS = { points_v: 0, current_a: 1, supply_v: 2, contact_v: 3 };
 const TEMPERATURE = 876; // 27 deg C
 const PINS = [16, 17];
 const ROWS_AHEAD = 200_000;
+const ROWS_LEAST = 20_000; // more than are used between two looks
 
 export class Bench {
   constructor(stream) {
@@ -59,7 +60,7 @@ export class Bench {
     adc.writeUint32 = (offset, value) => {
       const many = offset === 0 && value & 8 && !(adc.cs & 8);
       const end = offset === 0 && !(value & 8) && adc.cs & 8;
-      if (many) { this.began = clock.nanos; this.offset ??= 0; this.turn = 0; this.#edges(); }
+      if (many) { this.began = clock.nanos; this.turn = 0; this.#edges(); }
       if (end) this.began = null;
       write(offset, value);
     };
@@ -72,8 +73,7 @@ export class Bench {
   }
 
   /** Whether the emulation may go on: what comes next is there. */
-  get fed() { return this.over || this.began === null || this.rowsAhead > 4000; }
-  get readyToBegin() { return this.over || this.rowsAhead > 4000; }
+  get fed() { return this.over || this.rowsAhead > ROWS_LEAST; }
 
   #edges() {
     const block = this.blocks[0];

@@ -43,9 +43,8 @@ void bb_chip_restart(int as_drive);   /* does not return */
 /* converter.c */
 #define BB_RING_SAMPLES 16384u
 void bb_converter_init(void);
-/* Starts rows of these inputs (enum bb_input); 0, or 1 where their order is none that the chip has. */
+/* Makes all ready for rows of these inputs; 0, or 1 where their order is none that the chip has. */
 uint32_t bb_converter_prepare(const bb_mode *mode);
-void bb_converter_go(void);                   /* the first conversion begins as this is called */
 void bb_converter_end(void);
 void bb_converter_look(uint64_t since_go_ticks); /* how far it is */
 void bb_converter_take(bb_board *b);          /* the rows up to there, after the edges up to there */
@@ -55,7 +54,6 @@ int bb_converter_failed(void);
 /* edges.c */
 void bb_edges_init(void);
 void bb_edges_prepare(void);
-void bb_edges_go(void);                       /* the machines' clock begins as this is called */
 void bb_edges_end(void);
 void bb_edges_take(bb_board *b, uint64_t go_tick);
 

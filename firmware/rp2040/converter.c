@@ -112,10 +112,6 @@ uint32_t bb_converter_prepare(const bb_mode *mode) {
     return 0;
 }
 
-void bb_converter_go(void) {
-    SET(ADC_CS, BIT(ADC_CS_START_MANY));
-}
-
 void bb_converter_end(void) {
     REG(ADC_CS) = BIT(ADC_CS_EN) | BIT(ADC_CS_TS_EN);
     while (!GET(ADC_CS_READY, REG(ADC_CS))) {

@@ -124,10 +124,6 @@ void bb_edges_prepare(void) {
     }
 }
 
-void bb_edges_go(void) {
-    REG(PIO0_CTRL) = PUT(PIO0_CTRL_SM_ENABLE, 3);
-}
-
 void bb_edges_end(void) {
     REG(PIO0_CTRL) = 0;
     for (uint32_t m = 0; m < MACHINES; m++) {

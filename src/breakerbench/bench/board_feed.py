@@ -11,6 +11,7 @@ import os
 import struct
 import sys
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 
 import numpy as np
 
@@ -110,10 +111,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         while view:
             view = view[os.write(1, view) :]
 
-    try:
+    with suppress(BrokenPipeError):
         feed(inputs, args.mode, args.seed, args.rows, give)
-    except BrokenPipeError:
-        pass
     return 0
 
 

@@ -28,6 +28,8 @@ class Core:
         self.serial = serial
         #: What the board had its port do: (letter, data).
         self.events: list[tuple[str, bytes]] = []
+        #: Whether the light is lit; None before it was set.
+        self.lit: bool | None = None
         self.began: Callable[[int], None] = lambda _: None
         self.ending: Callable[[], None] = lambda: None
 
@@ -62,7 +64,10 @@ class Core:
             if what == until:
                 return data
             self.events.append((what, data))
-            if what == "b":
+            if what == "l":
+                assert self.lit is not bool(data[0])  # it is set where it changes
+                self.lit = bool(data[0])
+            elif what == "b":
                 self.began(data[0])
             elif what == "e":
                 self.ending()
@@ -70,6 +75,7 @@ class Core:
                 self._process.stdin.flush()
 
     def init(self, reason: Reason = Reason.POWER) -> None:
+        self.lit = None
         name = self.serial.encode()
         self._say(b"I", bytes([reason, len(name)]), name)
         self._hear("d")

@@ -2,7 +2,7 @@
 
 /* Half height of a step behind a first order of 30 kHz: ln 2 / (2 pi 30 kHz). It is linear, so that openings
  * and closings come equally late; gain and zero are not stated before a calibration. */
-#define FRONT_END_S 3.6773e-6f
+#define FRONT_END_S 3.67726e-6f
 #define INPUT(which, full)                                                                           \
     {which, BB_BITS, 2.0f * (full) / 4096.0f, -(full), FRONT_END_S, 0.0f, -1.0f, -1.0f}
 

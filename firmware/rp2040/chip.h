@@ -61,6 +61,7 @@ void bb_edges_take(bb_board *b, uint64_t go_tick);
 void bb_usb_start(const char *serial);
 void bb_usb_interrupt(void);
 void bb_usb_poll(bb_board *b);                /* moves bytes between board and line */
+void bb_usb_leave(void);                      /* lets the host fetch what waits, then is gone for it */
 
 /* flash.c */
 void bb_flash_init(void);

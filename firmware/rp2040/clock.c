@@ -128,6 +128,7 @@ uint8_t bb_begin_reason(void) {
 }
 
 void bb_chip_restart(int as_drive) {
+    bb_usb_leave();
     if (as_drive) {
         CLEAR(WATCHDOG_CTRL, BIT(WATCHDOG_CTRL_ENABLE));
         void (*drive)(uint32_t light, uint32_t without) =

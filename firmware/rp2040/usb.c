@@ -14,6 +14,9 @@
 /* With so little left to send the main loop is woken, before its millisecond is over. */
 #define LOW_WATER 2048u
 
+/* What was said last has so long to be fetched before the board restarts. */
+#define LEAVE_TICKS (BB_CLOCK_HZ / 10u)
+
 /* Where the packets stand in the controller's memory. */
 #define EP0_AT 0x100u
 #define NOTICE_AT 0x180u
@@ -34,7 +37,8 @@ static struct {
     uint8_t pid[3][2];    /* DATA0 or DATA1 of the next packet, of each endpoint in and out */
     uint8_t halted[3][2];
     uint8_t configured, address, set_address;
-    uint8_t in_armed, out_armed, last_full;
+    uint8_t out_armed, last_full;
+    volatile uint8_t in_armed;
     volatile uint8_t open, gone;
     /* the control transfer under way */
     const uint8_t *data;
@@ -392,6 +396,14 @@ void bb_usb_start(const char *serial) {
                     BIT(USB_INTE_DEV_SUSPEND) | BIT(USB_INTE_DEV_RESUME_FROM_HOST);
     REG(NVIC_ISER) = 1u << IRQ_USBCTRL;
     SET(USB_SIE_CTRL, BIT(USB_SIE_CTRL_PULLUP_EN)); /* the host sees us from here on */
+}
+
+void bb_usb_leave(void) {
+    const uint64_t begin = bb_clock();
+    while ((to_put != to_got || usb.in_armed) && bb_clock() - begin < LEAVE_TICKS) {
+        bb_watchdog_feed();
+    }
+    CLEAR(USB_SIE_CTRL, BIT(USB_SIE_CTRL_PULLUP_EN));
 }
 
 void bb_usb_poll(bb_board *b) {

@@ -1,4 +1,6 @@
-"""The simulated bench as counts and edges for the emulated board: ``python -m breakerbench.bench.board_feed``.
+"""The simulated bench as counts and edges for the emulated board.
+
+``python -m breakerbench.bench.board_feed | node firmware/emulator/run.mjs --bench ...``
 
 What it writes to standard output is described in ``firmware/emulator/bench.mjs``: a line of JSON, then
 blocks of rows and of the edges in them, as fast as they are taken. It ends when nobody reads on.
@@ -12,6 +14,7 @@ import struct
 import sys
 from collections.abc import Callable, Sequence
 from contextlib import suppress
+from dataclasses import replace
 
 import numpy as np
 
@@ -21,6 +24,10 @@ from breakerbench.bench.endless import Endless, Stamps
 from breakerbench.errors import BadInput
 from breakerbench.wire.messages import Input
 
+#: Full scale of the board's inputs as it is designed (``firmware/core/inputs.c``), either way.
+DESIGN = {
+    "points_range_v": 50.0, "current_range_a": 10.0, "supply_range_v": 20.0, "contact_range_v": 2.5,
+}  # fmt: skip
 #: Rows in a block.
 BLOCK_ROWS = 5000
 #: Pins by their number in a block.
@@ -99,7 +106,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     words = list(sys.argv[1:] if argv is None else argv)
     args = parser.parse_args(["--port", "0", *words])
     try:
-        inputs = inputs_of(bench_of(args))
+        inputs = inputs_of(replace(bench_of(args), **DESIGN))
         if args.mode not in inputs.modes:
             raise BadInput(f"--mode {args.mode}", "there is no such mode", "mode 2 needs a coil")
     except (BadInput, ValueError) as problem:

@@ -24,7 +24,7 @@ MUTATIONS = (
     ("frames.c", "if (block < 255 && from < size)", "if (from < size)"),
     ("ring.c", "head + frame > BB_RING_LENGTH", "head + frame > BB_RING_LENGTH + 1"),
     ("ring.c", "r->used + frame > most", "r->used > most"),
-    ("ring.c", "answer ? BB_RING_SIZE :", "0 ? BB_RING_SIZE :"),
+    ("ring.c", "answer ? BB_RING_SIZE :", "answer && 0 ? BB_RING_SIZE :"),
     ("ring.c", "r->within && r->used && r->data[r->tail]", "r->used && r->data[r->tail]"),
     ("ring.c", "r->within && r->used && r->data[r->tail]", "0"),
     ("stamps.c", "number >> 32", "number >> 33"),
@@ -66,7 +66,7 @@ MUTATIONS = (
     ("calibration.c", "failure = BB_READS_OTHERWISE;", ""),
     ("calibration.c", "!bb_can_be(&found.sampled[k])", "0"),
     ("calibration.c", "state[copy] == BB_RECORD_DAMAGED || torn", "torn"),
-    ("calibration.c", "state[copy] == BB_RECORD_DAMAGED || torn", "state[copy] == BB_RECORD_DAMAGED || (torn && 0)"),
+    ("calibration.c", "_DAMAGED || torn;", "_DAMAGED || (torn && 0);"),
     ("calibration.c", "r->number + 1, f", "r->number, f"),
     ("light.c", "at % 4 < 2", "at % 4 < 3"),
 )  # fmt: skip

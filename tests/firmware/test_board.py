@@ -249,6 +249,32 @@ def test_room_is_kept_for_answers_and_a_storm_breaks_nothing(board_main: Path) -
         assert program.receiver.counts.missing == program.receiver.counts.refused == 0
 
 
+def test_frames_that_run_over_the_end_of_the_ring_by_any_number_of_bytes(board_main: Path) -> None:
+    rng = np.random.default_rng(8)
+    length = SIZE + 1023  # and room for one more frame, ring.h
+    over = set()
+    with Core(board_main) as core:
+        program = greeted(core, Start(1))
+        at = program.receiver.counts.bytes
+        for _ in range(150):
+            turn = at // length
+            while at // length == turn:
+                left = length - at % length
+                if left > 3000:
+                    core.rows(COUNTS[:, :BLOCK])
+                elif left > 1200:
+                    core.rows(COUNTS[:, : int(rng.integers(1, BLOCK))])
+                    core.rows_lost(1)
+                else:
+                    program.say(Ping(1))
+                sent = core.send()
+                program.hear(sent)
+                at += len(sent)
+            over.add(at % length)
+    assert over >= set(range(1, 27))  # an answer has 29 bytes
+    assert program.receiver.counts.missing == program.receiver.counts.refused == 0
+
+
 def test_a_capture_that_cannot_say_so_does_not_begin(board_main: Path) -> None:
     with Core(board_main) as core:
         program = greeted(core)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import subprocess
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -85,6 +86,13 @@ def test_no_recursion_and_a_stack_that_is_known(objects: Path) -> None:
     print(depth)
     assert depth["bb_board_received"] > 500  # Keep holds two records
     assert max(depth.values()) < 2048
+
+
+def test_it_is_built_of_this_version() -> None:
+    project = tomllib.loads((Path(__file__).resolve().parents[2] / "pyproject.toml").read_text())[
+        "project"
+    ]
+    assert f'#define BB_BUILD "{project["version"]}"' in (CORE / "commands.c").read_text()
 
 
 def test_headers_stand_by_themselves(tmp_path: Path) -> None:

@@ -24,31 +24,38 @@ uint32_t bb_stamps_add(bb_stamps *s, uint64_t ticks, int rising) {
 
 void bb_stamps_lose(bb_stamps *s, uint32_t count) { s->lost = bb_sum(s->lost, count); }
 
-static size_t put_leb128(uint8_t *to, uint64_t number) {
-    size_t size = 0;
-    while (number > 0x7F) {
-        to[size++] = (uint8_t)(number | 0x80);
+/* Nearly every number fits a word, and the chip has no wider ones. */
+static uint8_t *put_leb128(uint8_t *to, uint64_t number) {
+    while (number >> 32) {
+        *to++ = (uint8_t)(number | 0x80);
         number >>= 7;
     }
-    to[size++] = (uint8_t)number;
-    return size;
+    uint32_t rest = (uint32_t)number;
+    while (rest > 0x7F) {
+        *to++ = (uint8_t)(rest | 0x80);
+        rest >>= 7;
+    }
+    *to++ = (uint8_t)rest;
+    return to;
 }
 
 size_t bb_stamps_take(bb_stamps *s, uint8_t input, uint64_t end, uint8_t *body, uint16_t *count) {
-    size_t size = BB_EDGES_SIZE;
-    uint64_t last = 0;
+    uint8_t *to = body + BB_EDGES_SIZE;
+    const uint64_t end_twice = end << 1; /* a time before `end`, either way, lies below */
+    uint64_t last = 0;                   /* twice, without the direction */
     bb_edges m = {.input = input};
     while (s->count && m.count < BB_MOST_EDGES) {
         uint64_t twice = s->twice[s->first];
-        if (twice >> 1 >= end || (m.count && s->before[s->first])) {
+        if (twice >= end_twice || (m.count && s->before[s->first])) {
             break;
         }
         if (!m.count) {
             s->untold = bb_sum(s->untold, s->before[s->first]);
-            m.first = last = twice >> 1;
+            m.first = twice >> 1;
+            last = twice & ~UINT64_C(1);
         }
-        size += put_leb128(body + size, ((twice >> 1) - last) << 1 | (twice & 1u));
-        last = twice >> 1;
+        to = put_leb128(to, twice - last);
+        last = twice & ~UINT64_C(1);
         m.count++;
         s->first = (s->first + 1) % BB_MOST_STAMPS;
         s->count--;
@@ -56,7 +63,7 @@ size_t bb_stamps_take(bb_stamps *s, uint8_t input, uint64_t end, uint8_t *body, 
     m.lost = s->untold < UINT16_MAX ? (uint16_t)s->untold : UINT16_MAX;
     bb_put_edges(body, &m);
     *count = m.count;
-    return m.count ? size : 0;
+    return m.count ? (size_t)(to - body) : 0;
 }
 
 void bb_stamps_told(bb_stamps *s, int sent, uint16_t count) {

@@ -195,12 +195,12 @@ def test_edges_of_any_distance(board_main: Path, steps: list[int]) -> None:
         core.rows(COUNTS[:, :BLOCK])
         program.hear(core.send())
         found = [edges_in(m) for m in edges(program)]
-        assert sum((t.tolist() for t, _ in found), []) == ticks.tolist()
-        assert sum((up.tolist() for _, up in found), []) == [bool(t % 3) for t in ticks]
+        assert [t for part, _ in found for t in part.tolist()] == ticks.tolist()
+        assert [up for _, part in found for up in part.tolist()] == [bool(t % 3) for t in ticks]
 
 
 def test_what_did_not_fit_is_told_exactly(board_main: Path) -> None:
-    """The ring full in mid-capture: rows and edges that came are those sampled, the holes what is missing."""
+    """The ring full in mid-capture: what came is what was sampled, the holes are what is missing."""
     with Core(board_main) as core:
         program = greeted(core, Start(1))
         gone, at = 0, 0
@@ -247,6 +247,32 @@ def test_room_is_kept_for_answers_and_a_storm_breaks_nothing(board_main: Path) -
         program.say(Ping(4711))
         assert isinstance(program.hear(core.send())[-1], Reply)
         assert program.receiver.counts.missing == program.receiver.counts.refused == 0
+
+
+def test_frames_that_run_over_the_end_of_the_ring_by_any_number_of_bytes(board_main: Path) -> None:
+    rng = np.random.default_rng(8)
+    length = SIZE + 1023  # and room for one more frame, ring.h
+    over = set()
+    with Core(board_main) as core:
+        program = greeted(core, Start(1))
+        at = program.receiver.counts.bytes
+        for _ in range(150):
+            turn = at // length
+            while at // length == turn:
+                left = length - at % length
+                if left > 3000:
+                    core.rows(COUNTS[:, :BLOCK])
+                elif left > 1200:
+                    core.rows(COUNTS[:, : int(rng.integers(1, BLOCK))])
+                    core.rows_lost(1)
+                else:
+                    program.say(Ping(1))
+                sent = core.send()
+                program.hear(sent)
+                at += len(sent)
+            over.add(at % length)
+    assert over >= set(range(1, 27))  # an answer has 29 bytes
+    assert program.receiver.counts.missing == program.receiver.counts.refused == 0
 
 
 def test_a_capture_that_cannot_say_so_does_not_begin(board_main: Path) -> None:
@@ -375,7 +401,12 @@ def test_frames_bear_the_clock_and_a_sequence_without_gaps(board_main: Path) -> 
 
 def test_design_figures(told: Board) -> None:
     """The dividers, 30 kHz of first order (half height: tau ln 2), 500,000 conversions a second."""
-    for which, full in (("points_v", 50.0), ("current_a", 10.0), ("supply_v", 20.0), ("contact_v", 2.5)):
+    for which, full in (
+        ("points_v", 50.0),
+        ("current_a", 10.0),
+        ("supply_v", 20.0),
+        ("contact_v", 2.5),
+    ):
         s = told.sampled[Input[which.upper()]]
         assert (s.bits, s.scale, s.zero) == (12, pytest.approx(2 * full / 4096, rel=1e-7), -full)
         assert s.delay_s == pytest.approx(log(2.0) / (2.0 * pi * 30e3), rel=1e-6)
@@ -422,7 +453,9 @@ def test_the_light_tells_states_apart(board_main: Path) -> None:
 
 
 @settings(max_examples=150, deadline=None)
-@given(st.floats(width=32), st.floats(width=32), st.lists(st.floats(width=32), min_size=4, max_size=4))
+@given(
+    st.floats(width=32), st.floats(width=32), st.lists(st.floats(width=32), min_size=4, max_size=4)
+)
 def test_a_calibration_is_taken_where_the_program_would_take_it(
     board_main: Path, scale: float, zero: float, others: list[float]
 ) -> None:

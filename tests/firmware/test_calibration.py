@@ -22,7 +22,10 @@ SECOND, FLASH = 62_500_000, 4
 
 
 def figures(scale: float) -> list[Calibrate]:
-    return [Calibrate(i, scale * (k + 1), -k - 0.5, 1e-6, 2e-7, 0.25, 0.125) for k, i in enumerate(INPUTS)]
+    return [
+        Calibrate(i, scale * (k + 1), -k - 0.5, 1e-6, 2e-7, 0.25, 0.125)
+        for k, i in enumerate(INPUTS)
+    ]
 
 
 def record(scale: float, number: int, own: int = 1) -> bytes:

@@ -1,4 +1,4 @@
-"""The core behind a socket: the real ``record`` command talks to it, and its figures are those of the bench."""
+"""The core behind a socket: the real ``record`` talks to it, and its figures are those of the bench."""
 
 from __future__ import annotations
 
@@ -82,9 +82,7 @@ def events_of(path: Path) -> tuple[list[Any], Any]:
 
 
 @pytest.fixture(scope="module")
-def recorded(
-    board_main: Path, told: Board, tmp_path_factory: pytest.TempPathFactory
-) -> Iterator[Path]:
+def recorded(board_main: Path, told: Board, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with what the real command made of it."""
     folder = tmp_path_factory.mktemp("recorded")
     with served(board_main, told) as (port, _):
@@ -93,7 +91,7 @@ def recorded(
             "--encoder-pulses", "360", *SPEC, folder=folder,
         )  # fmt: skip
     assert ran.status == 0, ran.err
-    yield folder
+    return folder
 
 
 def test_what_is_recorded_is_what_was_sampled(recorded: Path) -> None:

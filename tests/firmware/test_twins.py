@@ -29,8 +29,8 @@ from breakerbench.wire.messages import (
     Stop,
     Stopped,
 )
-from firmware.twins import Twin, twins
 from firmware.core import CoreBoard
+from firmware.twins import Twin, twins
 
 FIGURES = Calibrate(Input.POINTS_V, 0.5, -1.0, 1e-6, 0.0, 0.25, -1.0)
 Step = tuple[bytes, float, int | None]
@@ -146,13 +146,13 @@ def bytes_said(draw: st.DrawFn) -> bytes:
     if kind == 8:
         body, code = draw(st.binary(max_size=40)), draw(st.integers(0, 255))
 
-        class Any_(Ping):
+        class Other(Ping):
             CODE = code if code != Restart.CODE else 0
 
             def pack(self) -> bytes:
                 return body
 
-        return encode(Any_(0), number)
+        return encode(Other(0), number)
     return draw(st.binary(max_size=60))
 
 

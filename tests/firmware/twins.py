@@ -46,7 +46,9 @@ class Twin(SimulatedBoard):
         return self._make(mode) if self._make is not None else None
 
 
-def twins(program: Path, told: Board, every: dict[str, int] | None = None) -> tuple[CoreBoard, Twin]:
+def twins(
+    program: Path, told: Board, every: dict[str, int] | None = None
+) -> tuple[CoreBoard, Twin]:
     """Leave the first's ``core`` when done."""
     every = EVERY if every is None else every
     core = CoreBoard(Core(program), told.modes, playing(told.modes, every))

@@ -59,7 +59,7 @@ static uint32_t encoder_ring[1u << (ENCODER_BITS - 2u)] __attribute__((aligned(1
 static struct {
     const uint8_t input, pin;
     volatile uint32_t *const ring;
-    const uint32_t bits, held; /* held: edges of the ring */
+    const uint32_t bits, held; /* held: edges of the ring, a power of two */
     uint32_t taken;            /* edges since the start, lost ones included */
 } lines[MACHINES] = {
     {BB_INPUT_INDEX, PIN_INDEX, index_ring, INDEX_BITS, 1u << (INDEX_BITS - 2u), 0},
@@ -145,7 +145,7 @@ static void take(bb_board *b, uint32_t m, uint64_t go_tick) {
         lines[m].taken += lost;
     }
     for (; lines[m].taken != done; lines[m].taken++) {
-        uint32_t word = lines[m].ring[lines[m].taken % lines[m].held];
+        uint32_t word = lines[m].ring[lines[m].taken & (lines[m].held - 1u)];
         /* 31 bits of count, 34 s: the clock says which round. */
         uint32_t counted = (STAMP - (word & STAMP)) & STAMP;
         uint32_t ago = ((uint32_t)(now - go_tick) + LATE - counted) & STAMP;

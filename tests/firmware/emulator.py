@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from breakerbench.bench.board_feed import DESIGN, feed
+from breakerbench.bench.board_feed import designed, feed
 from breakerbench.bench.board_inputs import Inputs, inputs_of
 from breakerbench.bench.drive import Drive
 from breakerbench.bench.endless import Endless, Stamps
@@ -44,7 +44,7 @@ def node() -> str:
 def bench() -> Inputs:
     """A distributor on the dry feed, with the ranges that the board is designed for."""
     drive = Drive(SPEED, healthy().drive.ripples)
-    return inputs_of(replace(healthy(), drive=drive, **DESIGN))  # type: ignore[arg-type]
+    return inputs_of(designed(replace(healthy(), drive=drive)))
 
 
 def truth(rows: int, mode: int = 1) -> tuple[np.ndarray, dict[str, Stamps]]:

@@ -1,4 +1,4 @@
-"""The shipped image, run in an emulator that knows nothing of it: USB, converter, edges, flash, to the figures.
+"""The shipped image, run in an emulator that knows nothing of it: USB, converter, edges, flash, figures.
 
 The truth is the simulated bench that was on the inputs. No real board stands behind any of this.
 """
@@ -8,6 +8,7 @@ from __future__ import annotations
 import socket
 from collections.abc import Callable, Iterator
 from contextlib import closing
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -189,11 +190,7 @@ def test_a_long_stall_is_a_hole_exactly_where_it_was(tmp_path: Path) -> None:
     holes = [e for e in events if isinstance(e, Hole)]
     assert holes
     blocks = [e for e in events if isinstance(e, Block)]
-    gaps = [
-        (a.first + len(a), b.first)
-        for a, b in zip(blocks, blocks[1:], strict=False)
-        if a.first + len(a) != b.first
-    ]
+    gaps = [(a.first + len(a), b.first) for a, b in pairwise(blocks) if a.first + len(a) != b.first]
     assert all(0.25 * RATE < begin < end < 0.85 * RATE for begin, end in gaps)
     assert source.status is not None
     assert source.status.rows_lost == sum(end - begin for begin, end in gaps)
@@ -217,7 +214,7 @@ def test_sleep_of_the_host_ends_a_capture_and_no_more(wire: Callable[..., Wire])
     heard, reply = w.ask(Start(1))
     assert reply.outcome == Outcome.DONE
     heard = w.hear(lambda m: isinstance(m, Stopped))
-    assert [m for m in heard if isinstance(m, Stopped)][0].reason == Reason.HOST_GONE
+    assert next(m for m in heard if isinstance(m, Stopped)).reason == Reason.HOST_GONE
     assert w.ask(Hello(1, 1))[1].outcome == Outcome.DONE
 
 
@@ -246,7 +243,7 @@ def test_calibration_lives_in_flash(wire: Callable[..., Wire]) -> None:
     w.line.close()
     peer = w.line_again()
     heard = peer.hear(lambda m: isinstance(m, Begun))
-    assert [m for m in heard if isinstance(m, Begun)][0].reason == Reason.ASKED
+    assert next(m for m in heard if isinstance(m, Begun)).reason == Reason.ASKED
     told, _ = peer.ask(Hello(1, 1))
     points = next(m for m in told if isinstance(m, Sampled) and m.input == Input.POINTS_V)
     assert points.zero == -49.0

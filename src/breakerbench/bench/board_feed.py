@@ -21,13 +21,10 @@ import numpy as np
 from breakerbench.bench.board_inputs import Inputs, inputs_of
 from breakerbench.bench.board_process import bench_of, options
 from breakerbench.bench.endless import Endless, Stamps
+from breakerbench.bench.model import Bench
 from breakerbench.errors import BadInput
 from breakerbench.wire.messages import Input
 
-#: Full scale of the board's inputs as it is designed (``firmware/core/inputs.c``), either way.
-DESIGN = {
-    "points_range_v": 50.0, "current_range_a": 10.0, "supply_range_v": 20.0, "contact_range_v": 2.5,
-}  # fmt: skip
 #: Rows in a block.
 BLOCK_ROWS = 5000
 #: Pins by their number in a block.
@@ -68,6 +65,13 @@ class Pulses:
         return both[order], up[order]
 
 
+def designed(bench: Bench) -> Bench:
+    """With the ranges that the board's inputs are designed for (``firmware/core/inputs.c``)."""
+    return replace(
+        bench, points_range_v=50.0, current_range_a=10.0, supply_range_v=20.0, contact_range_v=2.5
+    )
+
+
 def feed(inputs: Inputs, mode: int, seed: int, rows: int, give: Callable[[bytes], None]) -> None:
     """Gives a bench's first rows in this mode, and the end of it.
 
@@ -106,7 +110,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     words = list(sys.argv[1:] if argv is None else argv)
     args = parser.parse_args(["--port", "0", *words])
     try:
-        inputs = inputs_of(replace(bench_of(args), **DESIGN))
+        inputs = inputs_of(designed(bench_of(args)))
         if args.mode not in inputs.modes:
             raise BadInput(f"--mode {args.mode}", "there is no such mode", "mode 2 needs a coil")
     except (BadInput, ValueError) as problem:

@@ -11,7 +11,7 @@
 #define PACKET 64u
 #define TO_RING 4096u
 #define FROM_RING 1024u
-/* With so little left to send the main loop is woken, before its millisecond is over. */
+/* With so little left to send, and more waiting, the main loop is woken before its millisecond is over. */
 #define LOW_WATER 2048u
 
 /* What was said last has so long to be fetched before the board restarts. */
@@ -39,7 +39,7 @@ static struct {
     uint8_t configured, address, set_address;
     uint8_t out_armed, last_full;
     volatile uint8_t in_armed;
-    volatile uint8_t open, gone;
+    volatile uint8_t open, gone, more; /* more: the board has what did not fit */
     /* the control transfer under way */
     const uint8_t *data;
     uint32_t left;
@@ -357,7 +357,7 @@ void bb_usb_interrupt(void) {
         if (done & 1u << (2u * DATA_ENDPOINT + IN)) {
             usb.in_armed = 0;
             fill_in();
-            if (to_put - to_got < LOW_WATER) {
+            if (usb.more && to_put - to_got < LOW_WATER) {
                 bb_woken = 1;
             }
         }
@@ -422,6 +422,7 @@ void bb_usb_poll(bb_board *b) {
         size_t bytes = bb_board_to_send(b, &data);
         uint32_t to = to_put % TO_RING, room = TO_RING - (to_put - to_got);
         room = room > TO_RING - to ? TO_RING - to : room;
+        usb.more = bytes != 0;
         bytes = bytes > room ? room : bytes;
         if (!bytes) {
             break;

@@ -160,7 +160,9 @@ export class Chip {
     const { core, clock } = chip;
     const until = clock.nanos + nanos;
     while (clock.nanos < until && !this.drive && !this.stopped) {
-      if (core.waiting && !(core.pendingInterrupts & core.enabledInterrupts)) {
+      if (clock.nanos < (this.frozen ?? 0)) {
+        clock.tick(Math.min(this.frozen, until) - clock.nanos || 1); // the processor stands still, all else goes on
+      } else if (core.waiting && !(core.pendingInterrupts & core.enabledInterrupts)) {
         const wait = clock.nextAlarm ? clock.nanosToNextAlarm : until - clock.nanos;
         this.slept = (this.slept ?? 0) + Math.min(wait, until - clock.nanos);
         clock.tick(Math.min(wait, until - clock.nanos));

@@ -4,7 +4,8 @@
 //
 // The first line of its output is the port. Standard input is what the bench puts on the inputs (bench.mjs),
 // or is closed. It ends when the program has been there and is gone, or by a signal. Events, after the start or
-// after the first capture's row 0: stall:S, suspend:S, reset, erase (the flash record), report.
+// after the first capture's row 0: stall:S, suspend:S, reset, freeze:S (the processor),
+// erase (the flash record).
 import fs from 'node:fs';
 import net from 'node:net';
 import process from 'node:process';
@@ -96,6 +97,7 @@ function happen(m) {
     if (event.what === 'stall') m.host.stall(event.value);
     else if (event.what === 'suspend') { m.host.suspend(); m.wake = now + event.value; }
     else if (event.what === 'reset') { socket?.destroy(); plug(m); }
+    else if (event.what === 'freeze') m.chip.frozen = now + event.value;
     else if (event.what === 'erase') m.chip.chip.flash.fill(0x55, 0x1fe000, 0x200000);
     else throw new Error(`what is ${event.what}?`);
   }

@@ -26,7 +26,8 @@ static inline uint32_t interrupts_off(void) {
 }
 
 static inline void interrupts_as(uint32_t before) {
-    __asm volatile("msr primask, %0" ::"r"(before) : "memory");
+    /* the barrier: what is pending is taken here, not some instructions on */
+    __asm volatile("msr primask, %0\n isb" ::"r"(before) : "memory");
 }
 
 /* clock.c */
@@ -46,7 +47,7 @@ void bb_converter_init(void);
 /* Makes all ready for rows of these inputs; 0, or 1 where their order is none that the chip has. */
 uint32_t bb_converter_prepare(const bb_mode *mode);
 void bb_converter_end(void);
-void bb_converter_look(uint64_t since_go_ticks); /* how far it is */
+void bb_converter_look(uint64_t go_tick);     /* how far it is */
 void bb_converter_take(bb_board *b);          /* the rows up to there, after the edges up to there */
 float bb_converter_chip_c(void);              /* as last measured, while idle */
 int bb_converter_failed(void);

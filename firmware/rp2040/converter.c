@@ -14,14 +14,17 @@
 #define RING_BITS 15u /* bytes */
 #define SAMPLE_TICKS 125u
 #define TEMPERATURE 4u
-/* Samples between taking and the DMA that are left alone: it writes while we copy. */
-#define KEEP_OFF 64u
+/* So many rows are handed on before one looks anew how far the DMA is, which writes meanwhile; samples that
+ * it might reach until then are lost. */
+#define AT_ONCE 256u
+#define KEEP_OFF 1024u
 
 _Static_assert(BB_RING_SAMPLES * 2u == 1u << RING_BITS, "the ring is what the DMA wraps at");
 
 static uint16_t ring[BB_RING_SAMPLES] __attribute__((aligned(1u << RING_BITS)));
 static uint32_t inputs;
-static uint64_t taken, there; /* rows, lost ones included; samples as last looked */
+static uint64_t taken, there; /* rows, lost ones included; rows as last looked */
+static uint64_t begun;        /* tick of row 0 */
 static int failed;
 static float chip_c;
 
@@ -128,13 +131,13 @@ void bb_converter_end(void) {
 }
 
 /* Samples that the DMA has written since the start, by the clock and by where it writes. */
-static uint64_t written(uint64_t ticks) {
+static uint64_t written(void) {
     uint32_t at = CHANNEL_A;
     if (!GET(DMA_CH0_CTRL_TRIG_BUSY, REG(channel(CHANNEL_A, DMA_CH0_CTRL_TRIG)))) {
         at = CHANNEL_B;
     }
     uint32_t place = (REG(channel(at, DMA_CH0_WRITE_ADDR)) - (uint32_t)(uintptr_t)ring) / 2u;
-    uint64_t expected = ticks / SAMPLE_TICKS;
+    uint64_t expected = (bb_clock() - begun) / SAMPLE_TICKS;
     int32_t off = (int32_t)((place - (uint32_t)expected) % BB_RING_SAMPLES);
     if (off >= (int32_t)(BB_RING_SAMPLES / 2u)) {
         off -= (int32_t)BB_RING_SAMPLES;
@@ -146,29 +149,36 @@ static uint64_t written(uint64_t ticks) {
     return total < 0 ? 0 : (uint64_t)total;
 }
 
-void bb_converter_look(uint64_t since_go_ticks) {
-    there = written(since_go_ticks);
+void bb_converter_look(uint64_t go_tick) {
+    begun = go_tick;
+    there = written() / inputs;
+}
+
+/* Counts as lost what the DMA has overwritten, or may while the next rows are handed on. */
+static void lose(bb_board *b) {
+    const uint64_t held = BB_RING_SAMPLES - KEEP_OFF;
+    uint64_t samples = written();
+    if (samples <= held || taken * inputs >= samples - held) {
+        return;
+    }
+    uint64_t first = (samples - held + inputs - 1u) / inputs;
+    first = first > there ? there : first; /* what came since is for the next look */
+    bb_board_rows_lost(b, first - taken);
+    taken = first;
 }
 
 void bb_converter_take(bb_board *b) {
-    uint64_t samples = there;
     if (GET(ADC_FCS_OVER, REG(ADC_FCS))) {
         failed = 1; /* samples left out: which input is whose would be a guess from here on */
         return;
     }
-    uint64_t rows = samples / inputs;
-    uint64_t held = BB_RING_SAMPLES - KEEP_OFF;
-    if (samples > held && taken * inputs < samples - held) {
-        uint64_t first = (samples - held + inputs - 1u) / inputs;
-        bb_board_rows_lost(b, first - taken);
-        taken = first;
-    }
-    while (taken < rows) {
+    while (lose(b), taken < there) {
         uint32_t at = (uint32_t)((taken * inputs) % BB_RING_SAMPLES);
         uint32_t whole = (BB_RING_SAMPLES - at) / inputs;
         if (whole) {
-            uint64_t left = rows - taken;
-            uint32_t now = left < whole ? (uint32_t)left : whole;
+            uint64_t left = there - taken;
+            uint32_t now = left < AT_ONCE ? (uint32_t)left : AT_ONCE;
+            now = now < whole ? now : whole;
             bb_board_rows(b, ring + at, now);
             taken += now;
         } else { /* a row that goes over the end of the ring */

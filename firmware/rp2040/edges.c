@@ -18,6 +18,10 @@
  * looked at on average, five after that. In ticks. */
 #define LATE 4u
 
+/* So many edges are handed on before one looks anew how far the DMA is, which writes meanwhile. */
+#define AT_ONCE 16u
+#define KEEP_OFF 64u
+
 /* Instructions, from what the bits mean. */
 #define JMP(condition, to) (uint16_t)((condition) << 5 | (to))
 #define ON_X 2u /* counts X down; both ways lead to the next instruction */
@@ -134,22 +138,36 @@ void bb_edges_end(void) {
     }
 }
 
-static void take(bb_board *b, uint32_t m, uint64_t go_tick) {
-    uint32_t done = ENDLESS - REG(channel(m, DMA_CH0_TRANS_COUNT));
-    uint64_t now = bb_clock(); /* after that: none of these edges is younger */
-    uint32_t waiting = done - lines[m].taken;
-    /* a few places are left to the DMA, which may be writing */
-    if (waiting > lines[m].held - 8u) {
-        uint32_t lost = waiting - (lines[m].held - 8u);
-        bb_board_edges_lost(b, lines[m].input, lost);
-        lines[m].taken += lost;
+static uint32_t written(uint32_t m) {
+    return ENDLESS - REG(channel(m, DMA_CH0_TRANS_COUNT));
+}
+
+/* Counts as lost what the DMA has overwritten, or may while the next edges are handed on. */
+static void lose(bb_board *b, uint32_t m) {
+    uint32_t waiting = written(m) - lines[m].taken;
+    uint32_t most = lines[m].held - KEEP_OFF;
+    if (waiting > most) {
+        bb_board_edges_lost(b, lines[m].input, waiting - most);
+        lines[m].taken += waiting - most;
     }
-    for (; lines[m].taken != done; lines[m].taken++) {
+}
+
+static void take(bb_board *b, uint32_t m, uint64_t go_tick) {
+    uint32_t done = written(m);
+    uint64_t now = bb_clock(); /* after that: none of these edges is younger */
+    for (uint32_t k = 0; (int32_t)(done - lines[m].taken) > 0; k++) {
+        if (k % AT_ONCE == 0) {
+            lose(b, m);
+            if ((int32_t)(done - lines[m].taken) <= 0) {
+                break;
+            }
+        }
         uint32_t word = lines[m].ring[lines[m].taken & (lines[m].held - 1u)];
         /* 31 bits of count, 34 s: the clock says which round. */
         uint32_t counted = (STAMP - (word & STAMP)) & STAMP;
         uint32_t ago = ((uint32_t)(now - go_tick) + LATE - counted) & STAMP;
         bb_board_edge(b, lines[m].input, now - ago, (int)(word >> 31));
+        lines[m].taken++;
     }
     if (REG(PIO0_FDEBUG) & 1u << m) {
         REG(PIO0_FDEBUG) = 1u << m;

@@ -41,7 +41,7 @@ static uint32_t begin(const bb_mode *mode, uint64_t *tick) {
 }
 
 static void take(void) {
-    bb_converter_look(bb_clock() - row_tick);
+    bb_converter_look(row_tick);
     bb_edges_take(&board, machines_tick);
     bb_converter_take(&board);
 }

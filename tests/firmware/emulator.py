@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 import subprocess
 import threading
@@ -19,10 +20,13 @@ import pytest
 from breakerbench.bench.board_feed import designed, feed
 from breakerbench.bench.board_inputs import Inputs, inputs_of
 from breakerbench.bench.drive import Drive
+from breakerbench.bench.electric_faults import on_a_coil
 from breakerbench.bench.endless import Endless, Stamps
 from breakerbench.bench.scenario import healthy
 from breakerbench.firmware import IMAGE
 
+#: What is run: the shipped image; another one for the mutations.
+TRIED = Path(os.environ.get("BREAKERBENCH_IMAGE", IMAGE))
 EMULATOR = Path(__file__).resolve().parents[2] / "firmware" / "emulator"
 SPEED = ((0.0, 600.0), (0.5, 600.0), (2.0, 1800.0), (2.5, 1800.0))
 SEED = 11
@@ -41,15 +45,19 @@ def node() -> str:
 
 
 @cache
-def bench() -> Inputs:
-    """A distributor on the dry feed, with the ranges that the board is designed for."""
+def bench(mode: int = 1) -> Inputs:
+    """A distributor with the ranges that the board is designed for; in mode 2 on a coil."""
     drive = Drive(SPEED, healthy().drive.ripples)
-    return inputs_of(designed(replace(healthy(), drive=drive)))
+    made = replace(healthy(), drive=drive)
+    if mode == 2:
+        made = replace(on_a_coil(made), channels=("points_v", "current_a", "supply_v"))
+    return inputs_of(designed(made))
 
 
 def truth(rows: int, mode: int = 1) -> tuple[np.ndarray, dict[str, Stamps]]:
     """Counts (inputs, rows) and edges of the bench."""
-    return Endless(bench().benches[mode], SEED, bench().modes[mode].row_ticks).take(rows)
+    inputs = bench(mode)
+    return Endless(inputs.benches[mode], SEED, inputs.modes[mode].row_ticks).take(rows)
 
 
 @dataclass
@@ -70,13 +78,13 @@ class Emulated:
 
 @contextmanager
 def emulated(
-    folder: Path, rows: int, *options: str, mode: int = 1, image: Path = IMAGE
+    folder: Path, rows: int, *options: str, mode: int = 1, image: Path = TRIED
 ) -> Iterator[Emulated]:
     """A board with so many rows of the bench on its inputs."""
     program = node()
     source = folder / "feed"
     with source.open("wb") as file:
-        feed(bench(), mode, SEED, rows, lambda data: void(file.write(data)))
+        feed(bench(mode), mode, SEED, rows, lambda data: void(file.write(data)))
     command = [program, str(EMULATOR / "run.mjs"), "--image", str(image), "--bench", *options]
     with (
         source.open("rb") as stdin,

@@ -79,7 +79,7 @@ def held_against_truth(events: list[Any], mode: int = 1) -> int:
         assert np.abs(late_s).max() < EDGE_S
         assert np.unique(at).size == at.size
         if not any(isinstance(e, Hole) for e in events):
-            missing = ticks[ticks < (end - RATE // 100) * bench().modes[mode].row_ticks].size
+            missing = ticks[ticks < (end - RATE // 100) * bench(mode).modes[mode].row_ticks].size
             assert at.size >= missing
     return end
 
@@ -194,6 +194,40 @@ def test_a_long_stall_is_a_hole_exactly_where_it_was(tmp_path: Path) -> None:
     assert all(0.25 * RATE < begin < end < 0.85 * RATE for begin, end in gaps)
     assert source.status is not None
     assert source.status.rows_lost == sum(end - begin for begin, end in gaps)
+
+
+def test_three_inputs_in_turn(tmp_path: Path) -> None:
+    with emulated(tmp_path, RATE, *FAST, mode=2) as board:
+        events, source = captured(board, 0.5, mode=2)
+    assert [c.name for c in source.header.channels] == ["points_v", "current_a", "supply_v"]
+    assert not [e for e in events if isinstance(e, Hole)]
+    assert held_against_truth(events, mode=2) > 0.5 * RATE / 1.5
+
+
+def test_an_overrun_of_the_converters_ring_is_seen(tmp_path: Path) -> None:
+    """The processor stands still for longer than the ring holds (33 ms)."""
+    with emulated(tmp_path, ROWS, *FAST, "--do", "capture+0.3:freeze:0.06") as board:
+        events, source = captured(board, 0.6)
+    held_against_truth(events)
+    blocks = [e for e in events if isinstance(e, Block)]
+    lost = [b.first - a.first - len(a) for a, b in pairwise(blocks) if b.first != a.first + len(a)]
+    assert len(lost) == 1
+    assert 0.02 * RATE < lost[0] < 0.06 * RATE
+    assert source.status is not None
+    assert source.status.rows_lost == lost[0]
+
+
+def test_a_hung_processor_is_restarted_by_the_watchdog(wire: Callable[..., Wire]) -> None:
+    w = wire("--stay", "--do", "capture+0.1:freeze:2")
+    w.ask(Hello(1, 1))
+    w.ask(Start(1))
+    with pytest.raises((AssertionError, OSError)):
+        w.hear(lambda m: isinstance(m, Begun))
+    w.line.close()
+    peer = w.line_again()
+    heard = peer.hear(lambda m: isinstance(m, Begun))
+    assert next(m for m in heard if isinstance(m, Begun)).reason == Reason.WATCHDOG
+    peer.line.close()
 
 
 def test_the_board_is_found_again_after_the_host_reset_it(tmp_path: Path) -> None:

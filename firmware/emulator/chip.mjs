@@ -54,7 +54,11 @@ export class Chip {
       dog.scratchData.set(kept.scratch);
       dog.reason = kept.reason;
     }
-    dog.onWatchdogTrigger = () => onReset({ flash: chip.flash.slice(), scratch: dog.scratchData.slice(), reason: dog.reason });
+    dog.onWatchdogTrigger = () => {
+      // Fault: a watchdog that has come to its end comes there again at the same moment, for ever.
+      dog.alarm.enabled = false;
+      onReset({ flash: chip.flash.slice(), scratch: dog.scratchData.slice(), reason: dog.reason });
+    };
     this.#boot();
   }
 

@@ -135,6 +135,9 @@ def test_edges_come_between_the_rows_that_they_lie_between(board_main: Path) -> 
         told = [m for m in program.messages if isinstance(m, Samples | Edges)]
         kinds = [m.input if isinstance(m, Edges) else "rows" for m in told]
         assert kinds == ["rows", INDEX, ENCODER, "rows", ENCODER]
+        assert not any(
+            m.lost for m in edges(program)
+        )  # the one before row 0 is none of the capture
         ticks, rising = edges_in(edges(program)[1])
         assert (ticks.tolist(), rising.tolist()) == ([0, end - 1], [False, True])
         assert edges_in(edges(program)[2])[0].tolist() == [end, end + 1]
@@ -315,6 +318,7 @@ def test_a_line_that_goes_ends_the_capture_and_the_frame_half_sent(board_main: P
 def test_a_line_that_goes_between_frames_loses_nothing(board_main: Path) -> None:
     with Core(board_main) as core:
         core.init()
+        assert core.send(1) == b"\0"
         core.line_gone()
         program = Program(core.received)
         assert isinstance(program.hear(core.send())[0], Begun)
@@ -323,6 +327,36 @@ def test_a_line_that_goes_between_frames_loses_nothing(board_main: Path) -> None
         core.line_gone()
         core.line_gone()
         assert core.send()[0] == 0
+
+
+def test_a_stall_begins_after_50_ms_and_the_end_after_2_s(board_main: Path) -> None:
+    with Core(board_main) as core:
+        program = greeted(core, Start(1))
+        core.clock(1000)
+        core.poll()
+        core.rows(COUNTS[:, :BLOCK])
+        for at, ends in ((SECOND // 20, False), (2 * SECOND, True)):
+            core.clock(1000 + at - 1)
+            core.poll()
+            assert ("e", b"") not in core.events
+            core.clock(1000 + at)
+            core.poll()
+            assert (("e", b"") in core.events) == ends
+        program.hear(core.send())
+        told = [m for m in program.messages if isinstance(m, Status)]
+        assert [m.stalls for m in told] == [1]  # told once the 100 ms were over
+        assert status(core, program, 4 * SECOND).stalls == 1
+
+
+def test_who_does_not_read_gets_no_old_news(board_main: Path) -> None:
+    with Core(board_main) as core:
+        core.init()
+        for k in range(1, 5):
+            core.clock(k * SECOND)
+            core.poll()
+        program = Program(core.received)
+        assert [type(m) for m in program.hear(core.send())] == [Begun]
+        assert status(core, program, 5 * SECOND).state == State.IDLE
 
 
 def test_failures_of_the_chip_are_told(board_main: Path) -> None:

@@ -252,6 +252,30 @@ def test_room_is_kept_for_answers_and_a_storm_breaks_nothing(board_main: Path) -
         assert program.receiver.counts.missing == program.receiver.counts.refused == 0
 
 
+@pytest.mark.parametrize("command", [Hello, Start, Stop, Ping, Blink, Calibrate, Keep, Restart])
+def test_a_command_of_another_length_is_refused_and_not_done(
+    board_main: Path, command: type[Message]
+) -> None:
+    class Wrong(Ping):
+        CODE = command.CODE
+
+        def pack(self) -> bytes:
+            return b"\1\0\1\0".ljust(self.token, b"\0")[: self.token]
+
+    with Core(board_main) as core:
+        program = greeted(core)
+        core.events.clear()
+        size = command.LAYOUT.size
+        lengths = [n for n in (0, size - 1, size + 1, size + 7, 1000) if n >= 0 and n != size]
+        program.say(*(Wrong(n) for n in lengths), Ping(1))
+        told = program.hear(core.send())
+        core.poll()
+        outcomes = [m.outcome for m in told if isinstance(m, Reply)]
+        assert outcomes == [Outcome.MALFORMED] * len(lengths) + [Outcome.DONE]
+        assert len(told) == len(outcomes)
+        assert {what for what, _ in core.events} <= {"l"}
+
+
 def test_frames_that_run_over_the_end_of_the_ring_by_any_number_of_bytes(board_main: Path) -> None:
     rng = np.random.default_rng(8)
     length = SIZE + 1023  # and room for one more frame, ring.h

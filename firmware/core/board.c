@@ -86,9 +86,10 @@ static void poll_status(bb_board *b, uint64_t now) {
     if (b->capture.mode || !b->ring.used) { /* who does not read needs no old news */
         send_status(b);
     }
-    b->status_tick += b->capture.mode ? BB_STATUS_TICKS : BB_IDLE_TICKS;
-    if (b->status_tick <= now) {
-        b->status_tick = now + 1;
+    uint64_t every = b->capture.mode ? BB_STATUS_TICKS : BB_IDLE_TICKS;
+    b->status_tick += every;
+    if (b->status_tick <= now) { /* the port was kept from asking: what was due before is not made good */
+        b->status_tick = now + every;
     }
 }
 

@@ -66,10 +66,12 @@ static uint32_t store(uint8_t copy, const uint8_t *from, size_t size) {
     if (store_fails || copy >= BB_COPIES || size > BB_RECORD_SIZE) {
         return store_fails ? store_fails : 1;
     }
-    if (torn_at != UINT32_MAX && torn_at < size) {
+    const uint32_t unnoticed = 0x40000000u;
+    uint32_t many = torn_at & ~unnoticed;
+    if (torn_at != UINT32_MAX && many < size) {
         memset(flash[copy], 0xFF, BB_RECORD_SIZE);
-        memcpy(flash[copy], from, torn_at);
-        return 9;
+        memcpy(flash[copy], from, many);
+        return torn_at & unnoticed ? 0 : 9;
     }
     memcpy(flash[copy], from, size);
     return 0;

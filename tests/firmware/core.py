@@ -17,6 +17,8 @@ from breakerbench.wire.messages import Input, Mode, Reason
 
 SERIAL = "SIMULATED"
 RECORD_SIZE, NEVER = 256, 0xFFFFFFFF
+#: With the byte at which a write is torn: the port takes it for done.
+UNNOTICED = 0x40000000
 
 
 class Core:

@@ -135,6 +135,9 @@ def test_edges_come_between_the_rows_that_they_lie_between(board_main: Path) -> 
         told = [m for m in program.messages if isinstance(m, Samples | Edges)]
         kinds = [m.input if isinstance(m, Edges) else "rows" for m in told]
         assert kinds == ["rows", INDEX, ENCODER, "rows", ENCODER]
+        assert not any(
+            m.lost for m in edges(program)
+        )  # the one before row 0 is none of the capture
         ticks, rising = edges_in(edges(program)[1])
         assert (ticks.tolist(), rising.tolist()) == ([0, end - 1], [False, True])
         assert edges_in(edges(program)[2])[0].tolist() == [end, end + 1]
@@ -249,6 +252,30 @@ def test_room_is_kept_for_answers_and_a_storm_breaks_nothing(board_main: Path) -
         assert program.receiver.counts.missing == program.receiver.counts.refused == 0
 
 
+@pytest.mark.parametrize("command", [Hello, Start, Stop, Ping, Blink, Calibrate, Keep, Restart])
+def test_a_command_of_another_length_is_refused_and_not_done(
+    board_main: Path, command: type[Message]
+) -> None:
+    class Wrong(Ping):
+        CODE = command.CODE
+
+        def pack(self) -> bytes:
+            return b"\1\0\1\0".ljust(self.token, b"\0")[: self.token]
+
+    with Core(board_main) as core:
+        program = greeted(core)
+        core.events.clear()
+        size = command.LAYOUT.size
+        lengths = [n for n in (0, size - 1, size + 1, size + 7, 1000) if n >= 0 and n != size]
+        program.say(*(Wrong(n) for n in lengths), Ping(1))
+        told = program.hear(core.send())
+        core.poll()
+        outcomes = [m.outcome for m in told if isinstance(m, Reply)]
+        assert outcomes == [Outcome.MALFORMED] * len(lengths) + [Outcome.DONE]
+        assert len(told) == len(outcomes)
+        assert {what for what, _ in core.events} <= {"l"}
+
+
 def test_frames_that_run_over_the_end_of_the_ring_by_any_number_of_bytes(board_main: Path) -> None:
     rng = np.random.default_rng(8)
     length = SIZE + 1023  # and room for one more frame, ring.h
@@ -315,6 +342,7 @@ def test_a_line_that_goes_ends_the_capture_and_the_frame_half_sent(board_main: P
 def test_a_line_that_goes_between_frames_loses_nothing(board_main: Path) -> None:
     with Core(board_main) as core:
         core.init()
+        assert core.send(1) == b"\0"
         core.line_gone()
         program = Program(core.received)
         assert isinstance(program.hear(core.send())[0], Begun)
@@ -323,6 +351,36 @@ def test_a_line_that_goes_between_frames_loses_nothing(board_main: Path) -> None
         core.line_gone()
         core.line_gone()
         assert core.send()[0] == 0
+
+
+def test_a_stall_begins_after_50_ms_and_the_end_after_2_s(board_main: Path) -> None:
+    with Core(board_main) as core:
+        program = greeted(core, Start(1))
+        core.clock(1000)
+        core.poll()
+        core.rows(COUNTS[:, :BLOCK])
+        for at, ends in ((SECOND // 20, False), (2 * SECOND, True)):
+            core.clock(1000 + at - 1)
+            core.poll()
+            assert ("e", b"") not in core.events
+            core.clock(1000 + at)
+            core.poll()
+            assert (("e", b"") in core.events) == ends
+        program.hear(core.send())
+        told = [m for m in program.messages if isinstance(m, Status)]
+        assert [m.stalls for m in told] == [1]  # told once the 100 ms were over
+        assert status(core, program, 4 * SECOND).stalls == 1
+
+
+def test_who_does_not_read_gets_no_old_news(board_main: Path) -> None:
+    with Core(board_main) as core:
+        core.init()
+        for k in range(1, 5):
+            core.clock(k * SECOND)
+            core.poll()
+        program = Program(core.received)
+        assert [type(m) for m in program.hear(core.send())] == [Begun]
+        assert status(core, program, 5 * SECOND).state == State.IDLE
 
 
 def test_failures_of_the_chip_are_told(board_main: Path) -> None:

@@ -14,7 +14,7 @@ import pytest
 from bench.board_program import Program
 from breakerbench.wire.capture import Board
 from breakerbench.wire.messages import Calibrate, Hello, Input, Keep, Reply, Status
-from firmware.core import NEVER, RECORD_SIZE, Core
+from firmware.core import NEVER, RECORD_SIZE, UNNOTICED, Core
 
 INPUTS = (Input.POINTS_V, Input.CURRENT_A, Input.SUPPLY_V, Input.CONTACT_V)
 EMPTY = b"\xff" * RECORD_SIZE
@@ -118,11 +118,11 @@ def test_a_write_torn_at_any_byte_leaves_the_older_in_force(board_main: Path, be
             assert (in_use(board), flags) == (8.0, 0)
 
 
-def test_flash_that_keeps_what_it_had_is_seen(board_main: Path) -> None:
-    """One bit that does not take: the record reads otherwise than it was written."""
+def test_flash_that_reads_otherwise_than_it_was_written_is_seen(board_main: Path) -> None:
+    """Its last byte does not take, and the port has not noticed."""
     with Core(board_main) as core:
         core.init()
-        core.faults(torn=RECORD_SIZE - 1)
+        core.faults(torn=UNNOTICED | (RECORD_SIZE - 1))
         assert keep(core, 2.0) == 5
         core.faults(torn=NEVER)
         assert keep(core, 2.0) == 0

@@ -269,8 +269,9 @@ def test_calibration_lives_in_flash(wire: Callable[..., Wire]) -> None:
     w = wire("--stay")
     assert w.ask(Hello(1, 1))[1].outcome == Outcome.DONE
     figures = Calibrate(int(Input.POINTS_V), 0.025, -49.0, 1e-6, 1e-7, 0.01, 0.1)
-    assert w.ask(figures)[1].outcome == Outcome.DONE
-    assert w.ask(Keep())[1].outcome == Outcome.DONE
+    for _ in range(3):  # each of the two copies is erased and written anew in turn
+        assert w.ask(figures)[1].outcome == Outcome.DONE
+        assert w.ask(Keep())[1].outcome == Outcome.DONE
     assert w.ask(Restart(0))[1].outcome == Outcome.DONE
     with pytest.raises((AssertionError, OSError)):  # the board goes away and comes back
         w.hear(lambda m: isinstance(m, Started))

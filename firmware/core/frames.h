@@ -13,11 +13,12 @@
 /* A frame before byte stuffing, and after it with the zero that ends it (one byte more in 254). */
 #define BB_MOST_PLAIN (BB_HEAD + BB_MOST_BODY + BB_CRC)
 #define BB_MOST_STUFFED (BB_MOST_PLAIN + BB_MOST_PLAIN / 254 + 1)
+#define BB_MOST_FRAME (BB_MOST_STUFFED + 1)
 
 /* CRC-32 as in zlib (ISO 3309); begin with crc = 0, go on with what came out. */
 uint32_t bb_crc32(uint32_t crc, const uint8_t *data, size_t size);
 
-/* Bytes written to `to`, which has room for BB_MOST_STUFFED + 1; 0 where the body is too long. */
+/* Bytes written to `to`, which has room for BB_MOST_FRAME; 0 where the body is too long. */
 size_t bb_encode(uint8_t *to, uint8_t type, uint32_t sequence, uint64_t clock, const uint8_t *body,
                  size_t size);
 

@@ -22,7 +22,7 @@ Bools = NDArray[np.bool_]
 
 #: A prime: the same rows come again after so many, and no two captures begin alike.
 LONG = 65_537
-_COUNTS = np.random.default_rng(0).integers(0, 4096, (2, LONG)).astype(np.int16)
+_COUNTS = np.random.default_rng(0).integers(0, 4096, (3, LONG)).astype(np.int16)
 TICK_S = 1.0 / CLOCK_HZ
 
 

@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-import shutil
 import subprocess
 from collections.abc import Callable
-from pathlib import Path
 
 import numpy as np
 import pytest
 
 from breakerbench.wire.frames import Decoder, Frame, Refused
+from firmware.build import SANITIZE, build
 from wire.vectors import load
 
-FIRMWARE = Path(__file__).resolve().parents[2] / "firmware"
-STRICT = ("-std=c11", "-O1", "-g", "-Wall", "-Wextra", "-Wconversion", "-Wpedantic", "-Werror")
-SANITIZE = ("-fsanitize=address,undefined", "-fno-sanitize-recover=all")
 #: Verdicts of the C in words of Python's; a body is only looked into by Python.
 WORDS = {
     1: "byte stuffing broken",
@@ -30,12 +26,7 @@ Run = Callable[[bytes], list[list[str]]]
 
 @pytest.fixture(scope="module")
 def core(tmp_path_factory: pytest.TempPathFactory) -> Run:
-    compiler = shutil.which("cc")
-    if compiler is None:
-        pytest.skip("no C compiler `cc`: install gcc or clang")
-    program = tmp_path_factory.mktemp("core") / "frames"
-    sources = [FIRMWARE / "core" / "frames.c", FIRMWARE / "tests" / "frames_main.c"]
-    subprocess.run([compiler, *STRICT, *SANITIZE, *sources, "-o", program], check=True)
+    program = build("frames_main", tmp_path_factory.mktemp("core"), "-O1", *SANITIZE)
 
     def run(stream: bytes) -> list[list[str]]:
         ran = subprocess.run([program], input=stream, capture_output=True, check=True)

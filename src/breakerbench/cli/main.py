@@ -33,6 +33,7 @@ VERBS = {
     "analyze": "measure a recording or import, decide against a specification",
     "record": "live from a board: to a recording, measured as it comes",
     "ports": "what is plugged in: boards of ours and other serial ports",
+    "firmware": "the board's own program, written to the board's drive",
     "export": "a recording or import as CSV, WAV or VCD for other programs",
     "simulate": "a recording from the simulated bench, its truth beside it",
     "coil": "coil, resistor and supply worked out: are they right for each other, what to fit",

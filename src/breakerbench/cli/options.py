@@ -229,6 +229,24 @@ def ports(verb: argparse.ArgumentParser) -> None:
     verb.epilog = "example:\n  breakerbench ports\n\nThe simulated board needs no port: --port sim."
 
 
+def firmware(verb: argparse.ArgumentParser) -> None:
+    verb.description = (
+        "Write the board's own program, which comes with this one, to a board with an RP2040.\n"
+        "Hold the board's BOOTSEL button down while you plug it in: it then shows as a drive."
+    )
+    verb.epilog = (
+        "examples:\n"
+        "  breakerbench firmware\n"
+        "  breakerbench firmware --drive /media/me/RPI-RP2\n"
+        "  breakerbench firmware --show"
+    )
+    add = verb.add_mutually_exclusive_group().add_argument
+    add("--drive", metavar="PATH", type=name, help="the board's drive, where it is not found")
+    add(
+        "--show", action="store_true", help="say which build it is and where it lies; write nothing"
+    )
+
+
 def export(verb: argparse.ArgumentParser) -> None:
     verb.description = (
         "Write a recording or an import as CSV, WAV or VCD for other programs, or as a recording\n"

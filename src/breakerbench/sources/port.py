@@ -25,6 +25,8 @@ SILENCE_S = 2.0
 LOOK_S = 0.5
 #: Kinds of board that are simulated say so.
 SIMULATED = "simulated"
+#: Serial number of the emulated board, which runs the same image as a real one.
+EMULATED = "0E0E0E0E0E0E0E0"
 #: Of a board that was away: what comes now would be read by the figures of before.
 OTHER_FIGURES = (
     "the board came back with other figures of its inputs than before: begin a new recording"
@@ -105,7 +107,8 @@ class PortSource:
         try:
             self.board = self._greet()
             self.mode = self._mode(mode)
-            simulated = SIMULATED in self.board.identity.board.lower()
+            who = self.board.identity
+            simulated = SIMULATED in who.board.lower() or who.serial == EMULATED
             self.header: Header = self.board.header(self.mode, simulated, **told)
             self._capture = self._start()
         except LineLost as lost:

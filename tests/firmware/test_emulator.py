@@ -1,0 +1,285 @@
+"""The shipped image, run in an emulator that knows nothing of it: USB, converter, edges, flash, figures.
+
+The truth is the simulated bench that was on the inputs. No real board stands behind any of this.
+"""
+
+from __future__ import annotations
+
+import socket
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from breakerbench.pipeline import analyze
+from breakerbench.sources.port import PortSource
+from breakerbench.sources.recording import RecordingSource, RecordingWriter
+from breakerbench.trace import Block, EdgeTimes, Hole
+from breakerbench.wire.frames import Decoder, encode
+from breakerbench.wire.messages import (
+    Begun,
+    Calibrate,
+    Hello,
+    Input,
+    Keep,
+    Message,
+    Outcome,
+    Reason,
+    Reply,
+    Restart,
+    Sampled,
+    Start,
+    Started,
+    Status,
+    Stop,
+    Stopped,
+)
+from cli.command import breakerbench
+from firmware.emulator import START_S, Emulated, bench, emulated, truth
+
+ROW_TICKS, RATE = 250, 250_000
+ROWS = 3 * RATE
+FAST = ("--most", "8")
+#: What the issue asks of index and encoder.
+EDGE_S = 100e-9
+
+
+def captured(board: Emulated, seconds: float, mode: int = 1) -> tuple[list[Any], PortSource]:
+    """Events of so many seconds of capture."""
+    source = PortSource(board.port, mode=mode)
+    events = []
+    with closing(source):
+        for event in source:
+            events.append(event)
+            if isinstance(event, Block | Hole) and source.progress()[0] > seconds:
+                source.stop()
+    return events, source
+
+
+def held_against_truth(events: list[Any], mode: int = 1) -> int:
+    """Every row and edge that came is that of the bench. How many rows there were, lost ones included."""
+    blocks = [e for e in events if isinstance(e, Block)]
+    end = blocks[-1].first + len(blocks[-1])
+    counts, edges = truth(end, mode)
+    for b in blocks:
+        assert np.array_equal(np.array(b.samples), counts[:, b.first : b.first + len(b)])
+    tick_s = 16e-9
+    for name, (ticks, rising) in edges.items():
+        own = [e for e in events if isinstance(e, EdgeTimes) and e.name == name]
+        time_s = np.concatenate([e.time_s for e in own])
+        up = np.concatenate([e.rising for e in own])
+        if rising.all():  # the bench tells of an encoder what goes up; the pin goes down as well
+            time_s = time_s[up]
+        at = np.searchsorted(ticks * tick_s, time_s - 0.5e-6)
+        late_s = time_s - ticks[at] * tick_s
+        assert np.abs(late_s).max() < EDGE_S
+        assert np.unique(at).size == at.size
+        if not any(isinstance(e, Hole) for e in events):
+            missing = ticks[ticks < (end - RATE // 100) * bench(mode).modes[mode].row_ticks].size
+            assert at.size >= missing
+    return end
+
+
+class Wire:
+    """A program that says what it likes."""
+
+    def __init__(self, board: Emulated) -> None:
+        host, _, port = board.port.removeprefix("socket://").partition(":")
+        self.line = socket.create_connection((host, int(port)), timeout=START_S)
+        self.board, self.decoder, self.sequence = board, Decoder(), 0
+
+    def line_again(self) -> Wire:
+        """A new program on the same board."""
+        return Wire(self.board)
+
+    def say(self, message: Message) -> int:
+        self.line.sendall(encode(message, self.sequence, 0))
+        self.sequence += 1
+        return self.sequence - 1
+
+    def hear(self, until: Callable[[Message], bool]) -> list[Message]:
+        heard: list[Message] = []
+        while True:
+            data = self.line.recv(65536)
+            assert data, "the line was closed"
+            for each in self.decoder.feed(data):
+                message = getattr(each, "message", None)
+                if message is not None:
+                    heard.append(message)
+            if any(until(m) for m in heard):
+                return heard
+
+    def ask(self, message: Message) -> tuple[list[Message], Reply]:
+        number = self.say(message)
+        heard = self.hear(lambda m: isinstance(m, Reply) and m.to == number)
+        return heard, next(m for m in heard if isinstance(m, Reply) and m.to == number)
+
+
+@pytest.fixture
+def wire(tmp_path: Path) -> Iterator[Callable[..., Any]]:
+    """Opens a board and a program on it."""
+    opened: list[Any] = []
+
+    def give(*options: str) -> Wire:
+        context = emulated(tmp_path, RATE // 2, *FAST, *options)
+        board = context.__enter__()
+        opened.append(context)
+        w = Wire(board)
+        opened.append(closing(w.line))
+        return w
+
+    yield give
+    for context in reversed(opened):
+        context.__exit__(None, None, None)
+
+
+def test_the_record_command_gets_the_truth(tmp_path: Path) -> None:
+    with emulated(tmp_path, ROWS, *FAST) as board:
+        ran = breakerbench(
+            "record", "--port", board.port, "--out", "run.bbr", "--seconds", "2.4",
+            "--encoder-pulses", "360", "--spec", "four-lobe", folder=tmp_path,
+        )  # fmt: skip
+        assert ran.status == 0, ran.err
+        report = board.report
+    with closing(RecordingSource(tmp_path / "run.bbr")) as source:
+        events, header = list(source), source.header
+    assert header.simulated  # and every screen and paper says so
+    assert not [e for e in events if isinstance(e, Hole)]
+    rows = held_against_truth(events)
+    assert rows >= 2.4 * RATE
+    # the same figures as those of the bench itself, up to how well an edge is stamped
+    counts, edges = truth(rows)
+    with RecordingWriter(tmp_path / "bench.bbr", header) as writer:
+        for first in range(0, rows, 1000):
+            end = min(first + 1000, rows)
+            writer.write(Block(first, tuple(counts[:, first:end])))
+            for name, (ticks, rising) in edges.items():
+                a, b = np.searchsorted(ticks, [first * ROW_TICKS, end * ROW_TICKS])
+                if b > a:
+                    writer.write(EdgeTimes(name, ticks[a:b] * 16e-9, rising[a:b]))
+    results = []
+    for path in (tmp_path / "run.bbr", tmp_path / "bench.bbr"):
+        with closing(RecordingSource(path)) as source:
+            results.append(analyze(source))
+    ours, theirs = results
+    assert abs(ours["dwell"]["mean_deg"] - theirs["dwell"]["mean_deg"]) < 0.01
+    assert abs(ours["dwell"]["mean_deg"] - 52.0) < 1.0
+    # of the chip itself: it had time to spare, and stack
+    assert report["busy_captured"] < 0.9
+    assert report["stack_free"] > 1024
+    assert report["toggles"] == 0
+
+
+def test_a_short_stall_of_the_host_costs_nothing(tmp_path: Path) -> None:
+    with emulated(tmp_path, ROWS, *FAST, "--do", "capture+0.3:stall:0.1") as board:
+        events, source = captured(board, 0.7)
+    assert not [e for e in events if isinstance(e, Hole)]
+    held_against_truth(events)
+    assert source.status is not None
+    assert source.status.stalls >= 1
+
+
+def test_a_long_stall_is_a_hole_exactly_where_it_was(tmp_path: Path) -> None:
+    with emulated(tmp_path, ROWS, *FAST, "--do", "capture+0.3:stall:0.5") as board:
+        events, source = captured(board, 1.4)
+    held_against_truth(events)
+    holes = [e for e in events if isinstance(e, Hole)]
+    assert holes
+    blocks = [e for e in events if isinstance(e, Block)]
+    gaps = [(a.first + len(a), b.first) for a, b in pairwise(blocks) if a.first + len(a) != b.first]
+    assert all(0.25 * RATE < begin < end < 0.85 * RATE for begin, end in gaps)
+    assert source.status is not None
+    assert source.status.rows_lost == sum(end - begin for begin, end in gaps)
+
+
+def test_three_inputs_in_turn(tmp_path: Path) -> None:
+    with emulated(tmp_path, RATE, *FAST, mode=2) as board:
+        events, source = captured(board, 0.5, mode=2)
+    assert [c.name for c in source.header.channels] == ["points_v", "current_a", "supply_v"]
+    assert not [e for e in events if isinstance(e, Hole)]
+    assert held_against_truth(events, mode=2) > 0.5 * RATE / 1.5
+
+
+def test_an_overrun_of_the_converters_ring_is_seen(tmp_path: Path) -> None:
+    """The processor stands still for longer than the ring holds (33 ms)."""
+    with emulated(tmp_path, ROWS, *FAST, "--do", "capture+0.3:freeze:0.06") as board:
+        events, source = captured(board, 0.6)
+    held_against_truth(events)
+    blocks = [e for e in events if isinstance(e, Block)]
+    lost = [b.first - a.first - len(a) for a, b in pairwise(blocks) if b.first != a.first + len(a)]
+    assert len(lost) == 1
+    assert 0.02 * RATE < lost[0] < 0.06 * RATE
+    assert source.status is not None
+    assert source.status.rows_lost == lost[0]
+
+
+def test_a_hung_processor_is_restarted_by_the_watchdog(wire: Callable[..., Wire]) -> None:
+    w = wire("--stay", "--do", "capture+0.1:freeze:2")
+    w.ask(Hello(1, 1))
+    w.ask(Start(1))
+    with pytest.raises((AssertionError, OSError)):
+        w.hear(lambda m: isinstance(m, Begun))
+    w.line.close()
+    peer = w.line_again()
+    heard = peer.hear(lambda m: isinstance(m, Begun))
+    assert next(m for m in heard if isinstance(m, Begun)).reason == Reason.WATCHDOG
+    peer.line.close()
+
+
+def test_the_board_is_found_again_after_the_host_reset_it(tmp_path: Path) -> None:
+    with emulated(tmp_path, ROWS, *FAST, "--stay", "--do", "capture+0.3:reset:0") as board:
+        source = PortSource(board.port, mode=1)
+        rows = 0
+        with closing(source):
+            for event in source:
+                rows += len(event) if isinstance(event, Block) else 0
+                if rows > 0.6 * RATE:
+                    source.stop()
+    assert source.health.lost == 1
+
+
+def test_sleep_of_the_host_ends_a_capture_and_no_more(wire: Callable[..., Wire]) -> None:
+    w = wire("--do", "capture+0.2:suspend:0.3")
+    w.ask(Hello(1, 1))
+    heard, reply = w.ask(Start(1))
+    assert reply.outcome == Outcome.DONE
+    heard = w.hear(lambda m: isinstance(m, Stopped))
+    assert next(m for m in heard if isinstance(m, Stopped)).reason == Reason.HOST_GONE
+    assert w.ask(Hello(1, 1))[1].outcome == Outcome.DONE
+
+
+def test_commands_that_make_no_sense_do_no_harm(wire: Callable[..., Wire]) -> None:
+    w = wire()
+    rng = np.random.default_rng(5)
+    for _ in range(20):
+        w.line.sendall(rng.integers(0, 256, 200, np.uint8).tobytes())
+    w.line.sendall(b"\0")
+    assert w.ask(Hello(1, 1))[1].outcome == Outcome.DONE
+    assert w.ask(Stop())[1].outcome == Outcome.DONE
+    assert w.ask(Start(77))[1].outcome == Outcome.MALFORMED
+    heard = w.hear(lambda m: isinstance(m, Status))
+    assert [m for m in heard if isinstance(m, Status)][-1].frames_refused > 0
+
+
+def test_calibration_lives_in_flash(wire: Callable[..., Wire]) -> None:
+    w = wire("--stay")
+    assert w.ask(Hello(1, 1))[1].outcome == Outcome.DONE
+    figures = Calibrate(int(Input.POINTS_V), 0.025, -49.0, 1e-6, 1e-7, 0.01, 0.1)
+    for _ in range(3):  # each of the two copies is erased and written anew in turn
+        assert w.ask(figures)[1].outcome == Outcome.DONE
+        assert w.ask(Keep())[1].outcome == Outcome.DONE
+    assert w.ask(Restart(0))[1].outcome == Outcome.DONE
+    with pytest.raises((AssertionError, OSError)):  # the board goes away and comes back
+        w.hear(lambda m: isinstance(m, Started))
+    w.line.close()
+    peer = w.line_again()
+    heard = peer.hear(lambda m: isinstance(m, Begun))
+    assert next(m for m in heard if isinstance(m, Begun)).reason == Reason.ASKED
+    told, _ = peer.ask(Hello(1, 1))
+    points = next(m for m in told if isinstance(m, Sampled) and m.input == Input.POINTS_V)
+    assert points.zero == -49.0
+    peer.line.close()

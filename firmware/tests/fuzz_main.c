@@ -73,7 +73,7 @@ static size_t command_count, answered;
 
 static bb_decoder reader;
 static uint32_t next_sequence;
-static int half_comes;
+static int half_comes, of_before;
 static uint64_t last_clock, next_row;
 static size_t read_captures, read_edges[BB_EDGE_INPUTS];
 static int in_capture;
@@ -187,7 +187,7 @@ static void read_reply(const bb_frame *f) {
 
 static void read_frame(const bb_frame *f) {
     if (f->verdict != BB_FRAME) {
-        MUST(half_comes); /* half sent as the board began anew or the line went */
+        MUST(half_comes); /* half sent as the line went */
         half_comes = 0;
         return;
     }
@@ -237,7 +237,12 @@ static void take(size_t most) {
         part = part < most ? part : most;
         for (size_t k = 0; k < part; k++) {
             bb_frame f;
-            if (bb_feed(&reader, data[k], &f)) {
+            if (!bb_feed(&reader, data[k], &f)) {
+                continue;
+            }
+            if (of_before) { /* as the board began anew: whole or cut, its zero is the new one's */
+                of_before = 0;
+            } else {
                 read_frame(&f);
             }
         }
@@ -250,7 +255,8 @@ static void take(size_t most) {
 static void come_up(uint8_t reason) {
     now = 0;
     wants_restart = 0;
-    half_comes = reader.size != 0;
+    half_comes = 0;
+    of_before = reader.size != 0;
     next_sequence = 0;
     last_clock = 0;
     in_capture = 0;

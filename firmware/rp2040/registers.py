@@ -15,7 +15,7 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 HERE = Path(__file__).resolve().parent
-#: Names of ours that are no registers; those of the processor's, which the SVD calls otherwise.
+#: Names of ours that are no registers; those of the processor, which have no block in their names.
 OTHERS = ("SET_AT", "CLEAR_AT", "DMA_STRIDE", "PIO0_STRIDE")
 PROCESSOR = ("NVIC_ISER", "NVIC_ICPR", "VTOR")
 #: Blocks by the beginning of our names, the longest first, and by the SVD's.
@@ -23,7 +23,7 @@ BLOCKS = {
     "CLOCKS": "CLOCKS", "RESETS": "RESETS", "PSM": "PSM", "IO_BANK0": "IO_BANK0", "IO_QSPI": "IO_QSPI",
     "PADS_BANK0": "PADS_BANK0", "XOSC": "XOSC", "PLL_SYS": "PLL_SYS", "PLL_USB": "PLL_USB", "ADC": "ADC",
     "PWM": "PWM", "TIMER": "TIMER", "WATCHDOG": "WATCHDOG", "DMA": "DMA", "USB_DPRAM": "USBCTRL_DPRAM",
-    "USB": "USBCTRL_REGS", "PIO0": "PIO0", "SSI": "XIP_SSI", "SIO": "SIO",
+    "USB": "USBCTRL_REGS", "PIO0": "PIO0", "SSI": "XIP_SSI", "SIO": "SIO", "PPB": "PPB",
 }  # fmt: skip
 
 Fields = dict[str, tuple[int, int]]
@@ -53,8 +53,10 @@ def header(text: str) -> dict[str, tuple[int, Fields]]:
 
 def published_name(name: str) -> tuple[str, str]:
     """(block of ours, register) of a name."""
-    if name in PROCESSOR or name == "USB_DPRAM":
-        return "", name
+    if name in PROCESSOR:
+        return "PPB", name
+    if name == "USB_DPRAM":  # the memory begins with it
+        return name, "SETUP_PACKET_LOW"
     block = max((b for b in BLOCKS if name.startswith(b + "_")), key=len)
     return block, name[len(block) + 1 :]
 
@@ -69,7 +71,7 @@ def table(registers: dict[str, tuple[int, Fields]], read: dict[str, dict[str, ob
     for name, (address, fields) in registers.items():
         block, register = published_name(name)
         lines += ["", f"[{name}]", f"address = 0x{address:08X}"]
-        lines += [f'block = "{BLOCKS.get(block, "")}"', f'register = "{register}"']
+        lines += [f'block = "{BLOCKS[block]}"', f'register = "{register}"']
         lines.append(f"read = {str(register in read.get(block, {})).lower()}")
         lines += [f"{field} = [{low}, {high}]" for field, (low, high) in fields.items()]
     return "\n".join(lines) + "\n"
@@ -97,8 +99,6 @@ def differences(path: Path) -> list[str]:
     theirs = svd(path)
     for name, (address, fields) in header((HERE / "registers.h").read_text()).items():
         block, register = published_name(name)
-        if not block:
-            continue
         if (BLOCKS[block], register) not in theirs:
             wrong.append(f"{name}: no such register")
             continue

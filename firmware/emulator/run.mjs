@@ -3,9 +3,10 @@
 //   node run.mjs --image breakerbench-rp2040.uf2 [--port 0] [--most 4] [--do "capture+2.0:stall:0.15"]... < bench
 //
 // The first line of its output is the port. Standard input is what the bench puts on the inputs (bench.mjs),
-// or is closed. It ends when the program has been there and is gone, or by a signal. Events, after the start or
-// after the first capture's row 0: stall:S, suspend:S, reset, freeze:S (the processor),
-// erase (the flash record).
+// or is closed. It ends when the program has been there and is gone, or by a signal. Events, after the start
+// (1.5:), after the first capture's row 0 (capture+1.5:) or as the board restarts (restart:): stall:S, suspend:S,
+// reset, freeze:S (the processor); of the flash spoil:C (the sector of the calibration's copy C, 0 or 1) and
+// flip:C.N (one bit of that record, the lowest of byte 0 being 0). As it restarts only those of the flash.
 import fs from 'node:fs';
 import net from 'node:net';
 import process from 'node:process';
@@ -16,6 +17,8 @@ import { UsbHost } from './usb_host.mjs';
 const SLICE_NS = 1_000_000;
 const MOST_UNSENT = 1 << 20;
 const AS_ONE = 16; // slices between two looks at the sockets
+const SECTOR = 4096;
+const COPIES_AT = 0x1fe000; // of a flash of 2 MiB the two last sectors
 
 function options(words) {
   const all = { image: null, port: 0, most: 1, do: [], stay: false, quiet: false, bench: false };
@@ -41,7 +44,11 @@ let kept = null;
 function make() {
   const chip = new Chip(uf2, {
     kept,
-    onReset: (state) => { kept = state; chip.stopped = true; },
+    onReset: (state) => {
+      kept = state;
+      chip.stopped = true;
+      for (const event of events) if (event.restart && !event.done) damage(event, kept.flash);
+    },
     onDrive: () => say('the board is a drive now'),
   });
   const host = new UsbHost(chip.chip, { onBytes: forward });
@@ -84,22 +91,34 @@ const server = net.createServer((line) => {
 
 const events = asked.do.map((text) => {
   const [when, what, value] = text.split(':');
-  return { capture: when.startsWith('capture+'), at: Number(when.replace('capture+', '')) * 1e9, what, value: Number(value) * 1e9 };
+  return {
+    capture: when.startsWith('capture+'), restart: when === 'restart', at: Number(when.replace('capture+', '')) * 1e9,
+    what, value: Number(value) * 1e9, where: value,
+  };
 });
+
+function damage(event, flash) {
+  if (event.what !== 'spoil' && event.what !== 'flip') throw new Error(`what is ${event.what}?`);
+  const [copy, bit] = event.where.split('.').map(Number);
+  const at = COPIES_AT + copy * SECTOR;
+  event.done = true;
+  say(`the flash: ${event.what} ${event.where}`);
+  if (event.what === 'spoil') flash.fill(0x55, at, at + SECTOR);
+  else flash[at + (bit >> 3)] ^= 1 << (bit & 7);
+}
 
 function happen(m) {
   const now = m.chip.chip.clock.nanos;
   for (const event of events) {
     const from = event.capture ? m.row0 : 0;
-    if (event.done || from === undefined || now < from + event.at) continue;
+    if (event.done || event.restart || from === undefined || now < from + event.at) continue;
     event.done = true;
     say(`${(now / 1e9).toFixed(3)} s: ${event.what}`);
     if (event.what === 'stall') m.host.stall(event.value);
     else if (event.what === 'suspend') { m.host.suspend(); m.wake = now + event.value; }
     else if (event.what === 'reset') { socket?.destroy(); plug(m); }
     else if (event.what === 'freeze') m.chip.frozen = now + event.value;
-    else if (event.what === 'erase') m.chip.chip.flash.fill(0x55, 0x1fe000, 0x200000);
-    else throw new Error(`what is ${event.what}?`);
+    else damage(event, m.chip.chip.flash);
   }
   if (m.wake && now >= m.wake) { m.wake = 0; m.host.resume(); }
 }

@@ -265,21 +265,66 @@ def test_commands_that_make_no_sense_do_no_harm(wire: Callable[..., Wire]) -> No
     assert [m for m in heard if isinstance(m, Status)][-1].frames_refused > 0
 
 
-def test_calibration_lives_in_flash(wire: Callable[..., Wire]) -> None:
-    w = wire("--stay")
-    assert w.ask(Hello(1, 1))[1].outcome == Outcome.DONE
-    figures = Calibrate(int(Input.POINTS_V), 0.025, -49.0, 1e-6, 1e-7, 0.01, 0.1)
-    for _ in range(3):  # each of the two copies is erased and written anew in turn
+def kept(w: Wire, *zeros: float) -> float:
+    """Keeps these zeros of the points in turn, each in the copy after that. The design's zero."""
+    told, reply = w.ask(Hello(1, 1))
+    assert reply.outcome == Outcome.DONE
+    for zero in zeros:
+        figures = Calibrate(int(Input.POINTS_V), 0.025, zero, 1e-6, 1e-7, 0.01, 0.1)
         assert w.ask(figures)[1].outcome == Outcome.DONE
         assert w.ask(Keep())[1].outcome == Outcome.DONE
+    return zero_of(told)
+
+
+def zero_of(told: list[Message]) -> float:
+    """The zero of the points that a board told."""
+    return next(m for m in told if isinstance(m, Sampled) and m.input == Input.POINTS_V).zero
+
+
+def restarted(w: Wire) -> tuple[float, int]:
+    """The zero of the points, and Status.flags, after a restart of the board."""
     assert w.ask(Restart(0))[1].outcome == Outcome.DONE
     with pytest.raises((AssertionError, OSError)):  # the board goes away and comes back
         w.hear(lambda m: isinstance(m, Started))
     w.line.close()
     peer = w.line_again()
-    heard = peer.hear(lambda m: isinstance(m, Begun))
-    assert next(m for m in heard if isinstance(m, Begun)).reason == Reason.ASKED
-    told, _ = peer.ask(Hello(1, 1))
-    points = next(m for m in told if isinstance(m, Sampled) and m.input == Input.POINTS_V)
-    assert points.zero == -49.0
-    peer.line.close()
+    with closing(peer.line):
+        heard = peer.hear(lambda m: isinstance(m, Begun))
+        assert next(m for m in heard if isinstance(m, Begun)).reason == Reason.ASKED
+        told, _ = peer.ask(Hello(1, 1))
+        heard = peer.hear(lambda m: isinstance(m, Status))
+    return zero_of(told), next(m for m in heard if isinstance(m, Status)).flags
+
+
+FLASH = 1 << 2
+
+
+def test_calibration_lives_in_flash(wire: Callable[..., Wire]) -> None:
+    w = wire("--stay")
+    kept(w, -47.0, -48.0, -49.0)  # each of the two copies is erased and written anew in turn
+    assert restarted(w) == (-49.0, 0)
+
+
+@pytest.mark.parametrize("what", ["spoil:1", "flip:1.0", "flip:1.150", "flip:1.2047"])
+def test_of_a_damaged_newer_copy_the_older_figures_are_in_force(
+    wire: Callable[..., Wire], what: str
+) -> None:
+    """The whole sector of the second copy; one bit of its magic, of a figure, of its CRC."""
+    w = wire("--stay", "--do", f"restart:{what}")
+    kept(w, -48.0, -49.0)
+    assert restarted(w) == (-48.0, FLASH)
+
+
+def test_of_one_copy_with_a_flipped_bit_the_figures_of_the_design_are_in_force(
+    wire: Callable[..., Wire],
+) -> None:
+    w = wire("--stay", "--do", "restart:flip:0.150")
+    design = kept(w, -49.0)
+    assert restarted(w) == (design, FLASH)
+    assert design != -49.0
+
+
+def test_a_damaged_older_copy_shows_and_changes_no_figure(wire: Callable[..., Wire]) -> None:
+    w = wire("--stay", "--do", "restart:spoil:0")
+    kept(w, -48.0, -49.0)
+    assert restarted(w) == (-49.0, FLASH)

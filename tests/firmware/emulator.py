@@ -22,6 +22,7 @@ from breakerbench.bench.board_inputs import Inputs, inputs_of
 from breakerbench.bench.drive import Drive
 from breakerbench.bench.electric_faults import on_a_coil
 from breakerbench.bench.endless import Endless, Stamps
+from breakerbench.bench.faults import apply
 from breakerbench.bench.scenario import healthy
 from breakerbench.firmware import IMAGE
 
@@ -45,10 +46,12 @@ def node() -> str:
 
 
 @cache
-def bench(mode: int = 1) -> Inputs:
+def bench(mode: int = 1, fault: str | None = None) -> Inputs:
     """A distributor with the ranges that the board is designed for; in mode 2 on a coil."""
     drive = Drive(SPEED, healthy().drive.ripples)
     made = replace(healthy(), drive=drive)
+    if fault is not None:
+        made = apply(made, fault, "needs repair")
     if mode == 2:
         made = replace(on_a_coil(made), channels=("points_v", "current_a", "supply_v"))
     return inputs_of(designed(made))
@@ -78,13 +81,14 @@ class Emulated:
 
 @contextmanager
 def emulated(
-    folder: Path, rows: int, *options: str, mode: int = 1, image: Path = TRIED
-) -> Iterator[Emulated]:
+    folder: Path, rows: int, *options: str, mode: int = 1, image: Path = TRIED,
+    fault: str | None = None,
+) -> Iterator[Emulated]:  # fmt: skip
     """A board with so many rows of the bench on its inputs."""
     program = node()
     source = folder / "feed"
     with source.open("wb") as file:
-        feed(bench(mode), mode, SEED, rows, lambda data: void(file.write(data)))
+        feed(bench(mode, fault), mode, SEED, rows, lambda data: void(file.write(data)))
     command = [program, str(EMULATOR / "run.mjs"), "--image", str(image), "--bench", *options]
     with (
         source.open("rb") as stdin,

@@ -5,6 +5,7 @@ The truth is the simulated bench that was on the inputs. No real board stands be
 
 from __future__ import annotations
 
+import json
 import socket
 from collections.abc import Callable, Iterator
 from contextlib import closing
@@ -15,6 +16,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from breakerbench.judge.specification import find_specification
 from breakerbench.pipeline import analyze
 from breakerbench.sources.port import PortSource
 from breakerbench.sources.recording import RecordingSource, RecordingWriter
@@ -162,16 +164,37 @@ def test_the_record_command_gets_the_truth(tmp_path: Path) -> None:
                 if b > a:
                     writer.write(EdgeTimes(name, ticks[a:b] * 16e-9, rising[a:b]))
     results = []
+    spec = find_specification("four-lobe")
     for path in (tmp_path / "run.bbr", tmp_path / "bench.bbr"):
         with closing(RecordingSource(path)) as source:
-            results.append(analyze(source))
+            results.append(analyze(source, spec))
     ours, theirs = results
+    # the verdict: as of the bench itself, and as is true of it: healthy, its dwell and spacing in order
+    said = [[(d["what"], d["decision"]) for d in each["decisions"]] for each in results]
+    assert said[0] == said[1]
+    assert ("dwell.mean_deg", "pass") in said[0]
+    assert ("spacing.interval_error_deg", "pass") in said[0]
     assert abs(ours["dwell"]["mean_deg"] - theirs["dwell"]["mean_deg"]) < 0.01
     assert abs(ours["dwell"]["mean_deg"] - 52.0) < 1.0
     # of the chip itself: it had time to spare, and stack
     assert report["busy_captured"] < 0.9
     assert report["stack_free"] > 1024
     assert report["toggles"] == 0
+
+
+def test_a_gap_set_wrong_fails_by_what_is_true_of_it(tmp_path: Path) -> None:
+    fault = "points-gap-narrow"
+    with emulated(tmp_path, ROWS, *FAST, fault=fault) as board:
+        ran = breakerbench(
+            "record", "--port", board.port, "--out", "run.bbr", "--seconds", "2.4", "--json", "run.json",
+            "--encoder-pulses", "360", "--spec", "four-lobe", folder=tmp_path,
+        )  # fmt: skip
+    assert ran.status == 0, ran.err
+    result = json.loads((tmp_path / "run.json").read_text())
+    cam = bench(fault=fault).benches[1].cam
+    assert result["dwell"]["mean_deg"] == pytest.approx(cam.dwell_deg(), abs=0.1)
+    assert {d["what"]: d["decision"] for d in result["decisions"]}["dwell.mean_deg"] == "fail"
+    assert "FAIL" in ran.out
 
 
 def test_a_short_stall_of_the_host_costs_nothing(tmp_path: Path) -> None:

@@ -17,9 +17,7 @@ import numpy as np
 import pytest
 
 from breakerbench.judge.specification import find_specification
-from breakerbench.pipeline import analyze
 from breakerbench.sources.port import PortSource
-from breakerbench.sources.recording import RecordingSource, RecordingWriter
 from breakerbench.trace import Block, EdgeTimes, Hole
 from breakerbench.wire.frames import Decoder, encode
 from breakerbench.wire.messages import (
@@ -42,8 +40,9 @@ from breakerbench.wire.messages import (
 )
 from cli.command import breakerbench
 from firmware.emulator import START_S, Emulated, bench, emulated, truth
+from firmware.recordings import analyzed, events_of, write_bench
 
-ROW_TICKS, RATE = 250, 250_000
+RATE = 250_000
 ROWS = 3 * RATE
 FAST = ("--most", "8")
 #: What the issue asks of index and encoder.
@@ -147,27 +146,16 @@ def test_the_record_command_gets_the_truth(tmp_path: Path) -> None:
         )  # fmt: skip
         assert ran.status == 0, ran.err
         report = board.report
-    with closing(RecordingSource(tmp_path / "run.bbr")) as source:
-        events, header = list(source), source.header
+    events, header = events_of(tmp_path / "run.bbr")
     assert header.simulated  # and every screen and paper says so
     assert not [e for e in events if isinstance(e, Hole)]
     rows = held_against_truth(events)
     assert rows >= 2.4 * RATE
     # the same figures as those of the bench itself, up to how well an edge is stamped
     counts, edges = truth(rows)
-    with RecordingWriter(tmp_path / "bench.bbr", header) as writer:
-        for first in range(0, rows, 1000):
-            end = min(first + 1000, rows)
-            writer.write(Block(first, tuple(counts[:, first:end])))
-            for name, (ticks, rising) in edges.items():
-                a, b = np.searchsorted(ticks, [first * ROW_TICKS, end * ROW_TICKS])
-                if b > a:
-                    writer.write(EdgeTimes(name, ticks[a:b] * 16e-9, rising[a:b]))
-    results = []
+    write_bench(tmp_path / "bench.bbr", header, counts, edges)
     spec = find_specification("four-lobe")
-    for path in (tmp_path / "run.bbr", tmp_path / "bench.bbr"):
-        with closing(RecordingSource(path)) as source:
-            results.append(analyze(source, spec))
+    results = [analyzed(tmp_path / name, spec) for name in ("run.bbr", "bench.bbr")]
     ours, theirs = results
     # the verdict: as of the bench itself, and as is true of it: healthy, its dwell and spacing in order
     said = [[(d["what"], d["decision"]) for d in each["decisions"]] for each in results]

@@ -20,15 +20,14 @@ from breakerbench.bench.drive import Drive
 from breakerbench.bench.endless import Endless, Stamps
 from breakerbench.bench.front_end import Converter
 from breakerbench.bench.scenario import healthy
-from breakerbench.pipeline import analyze
-from breakerbench.sources.recording import RecordingSource, RecordingWriter
 from breakerbench.trace import Block, EdgeTimes, Hole
 from breakerbench.wire.capture import Board
 from cli.command import breakerbench
 from firmware.core import Core, CoreBoard
+from firmware.recordings import ROW_TICKS, analyzed, events_of, write_bench
 
 SPEED = ((0.0, 600.0), (0.5, 600.0), (2.0, 1800.0), (2.5, 1800.0))
-ROW_TICKS, ROWS = 250, 3 * 250_000
+ROWS = 3 * 250_000
 SPEC = ("--spec", "four-lobe")
 
 
@@ -76,11 +75,6 @@ def served(program: Path, told: Board) -> Iterator[tuple[str, Core]]:
             thread.join()
 
 
-def events_of(path: Path) -> tuple[list[Any], Any]:
-    with closing(RecordingSource(path)) as source:
-        return list(source), source.header
-
-
 @pytest.fixture(scope="module")
 def recorded(board_main: Path, told: Board, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with what the real command made of it."""
@@ -116,18 +110,8 @@ def test_the_figures_are_those_of_the_bench_to_the_bit(recorded: Path, tmp_path:
     events, header = events_of(recorded / "run.bbr")
     rows = sum(len(e) for e in events if isinstance(e, Block))
     counts, edges = run()
-    with RecordingWriter(tmp_path / "bench.bbr", header) as writer:
-        for first in range(0, rows, 1000):
-            end = min(first + 1000, rows)
-            writer.write(Block(first, tuple(counts[:, first:end])))
-            for name, (ticks, rising) in edges.items():
-                a, b = np.searchsorted(ticks, [first * ROW_TICKS, end * ROW_TICKS])
-                if b > a:
-                    writer.write(EdgeTimes(name, ticks[a:b] * 16e-9, rising[a:b]))
-    results = []
-    for path in (recorded / "run.bbr", tmp_path / "bench.bbr"):
-        with closing(RecordingSource(path)) as source:
-            results.append(analyze(source))
+    write_bench(tmp_path / "bench.bbr", header, counts[:, :rows], edges)
+    results = [analyzed(path) for path in (recorded / "run.bbr", tmp_path / "bench.bbr")]
     assert results[0] == results[1]
     assert abs(results[0]["dwell"]["mean_deg"] - 52.0) < 1.0
 

@@ -1,5 +1,3 @@
-/* changed 11:10: the numbers of inputs and modes stand in inputs.h (same names); struct bb_board stands at the
- * end; what is said about begin, end, edges and rows is new. Names, types and order are as before. */
 /* The board without its chip: commands, captures, losses, and what is to be sent, in plain C.
  *
  * A port gives it the converter, the clock and the memory of the chip, feeds it what comes, and sends

@@ -50,8 +50,7 @@ bb_record_state bb_get_record(const uint8_t *from, uint32_t *number, bb_figures 
     for (size_t k = 0; k < BB_SAMPLED_INPUTS; k++) {
         bb_calibrate c;
         bb_get_calibrate(&c, from + HEAD + INPUT_SIZE * k);
-        found.sampled[k] = (bb_sampled){c.input,   BB_BITS,     c.scale,  c.zero,
-                                        c.delay_s, c.u_delay_s, c.u_gain, c.u_zero};
+        found.sampled[k] = bb_calibrated(&c);
         if (c.input != bb_design[k].input || !bb_can_be(&found.sampled[k])) {
             return BB_RECORD_DAMAGED;
         }

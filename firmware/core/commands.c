@@ -92,8 +92,7 @@ static answer calibrate(bb_board *b, const uint8_t *body) {
     for (size_t k = 0; k < BB_SAMPLED_INPUTS; k++) {
         bb_sampled *s = &b->figures.sampled[k];
         if (s->input == c.input) {
-            bb_sampled told = {c.input,   s->bits,     c.scale,  c.zero,
-                               c.delay_s, c.u_delay_s, c.u_gain, c.u_zero};
+            bb_sampled told = bb_calibrated(&c);
             if (!bb_can_be(&told)) {
                 break;
             }

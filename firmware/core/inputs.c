@@ -24,6 +24,11 @@ const bb_mode bb_modes[BB_MODES] = {
     {2, 3, BB_INPUT_POINTS_V, BB_INPUT_CURRENT_A, BB_INPUT_SUPPLY_V, 3 * BB_STEP_TICKS, 1, BB_STEP_TICKS},
 };
 
+bb_sampled bb_calibrated(const bb_calibrate *c) {
+    return (bb_sampled){c->input,   BB_BITS,      c->scale,  c->zero,
+                        c->delay_s, c->u_delay_s, c->u_gain, c->u_zero};
+}
+
 static double size_of(double x) { return x < 0.0 ? -x : x; }
 
 static int within(double x, double least, double most) { return x >= least && x <= most; }

@@ -18,6 +18,9 @@ extern const bb_sampled bb_design[BB_SAMPLED_INPUTS];
 extern const bb_edge bb_edge_inputs[BB_EDGE_INPUTS];
 extern const bb_mode bb_modes[BB_MODES];
 
+/* An input with figures of a calibration. */
+bb_sampled bb_calibrated(const bb_calibrate *c);
+
 /* Whether these figures of a sampled input can be; the same limits as in wire/account.py. */
 int bb_can_be(const bb_sampled *s);
 

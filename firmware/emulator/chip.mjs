@@ -37,11 +37,11 @@ const QUIET = { debug() {}, info() {}, warn() {}, error() {} };
 
 export class Chip {
   /** kept: flash, scratch registers and reason that a watchdog's reset leaves alone. */
-  constructor(uf2, { loud = false, kept = null, onDrive = () => {}, onReset = () => {} } = {}) {
+  constructor(uf2, { kept = null, onDrive = () => {}, onReset = () => {} } = {}) {
     const chip = new RP2040();
     this.chip = chip;
     this.onDrive = onDrive;
-    chip.logger = loud ? { ...QUIET, warn: (n, m) => console.error(n, m), error: (n, m) => console.error(n, m) } : QUIET;
+    chip.logger = QUIET;
     if (kept) chip.flash.set(kept.flash);
     else for (const [at, bytes] of flashOf(uf2)) chip.flash.set(bytes, at);
     this.#rom();

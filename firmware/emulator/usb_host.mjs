@@ -11,12 +11,11 @@ const SETUP_REC = 1 << 17, BUS_RESET = 1 << 19, SUSPENDED = 1 << 4, RESUME = 1 <
 export class Fault extends Error {}
 
 export class UsbHost {
-  constructor(chip, { onBytes = () => {}, log = () => {} } = {}) {
+  constructor(chip, { onBytes = () => {} } = {}) {
     this.chip = chip;
     this.usb = chip.usbCtrl;
     this.clock = chip.clock;
     this.onBytes = onBytes;
-    this.log = log;
     this.counts = { packets: 0, bytes: 0, naks: 0, toggles: 0, refused: 0 };
     this.usb.DPRAMUpdated = () => {};
     // Fault: SUSPENDED cannot be cleared by writing it, as the vendor's own driver does.

@@ -14,6 +14,8 @@
 #define AUX_PLL_USB 0u
 #define TICK_US 1000u
 #define WATCHDOG_US 500000u
+/* What begins anew with the watchdog. */
+#define ALL_BUT_OSCILLATORS (0x1FFFFu & ~(BIT(PSM_WDSEL_ROSC) | BIT(PSM_WDSEL_XOSC)))
 /* In a scratch register that a reset by the watchdog leaves alone: we asked for it. */
 #define ASKED 0xBB0A5CEDu
 
@@ -113,8 +115,7 @@ void bb_tick_interrupt(void) {
 }
 
 void bb_watchdog_start(void) {
-    /* All but the two oscillators begins anew with it. */
-    REG(PSM_WDSEL) = 0x1FFFFu & ~(BIT(PSM_WDSEL_ROSC) | BIT(PSM_WDSEL_XOSC));
+    REG(PSM_WDSEL) = ALL_BUT_OSCILLATORS;
     bb_watchdog_feed();
     SET(WATCHDOG_CTRL, BIT(WATCHDOG_CTRL_ENABLE));
 }
@@ -137,7 +138,7 @@ void bb_chip_restart(int as_drive) {
             drive(1u << PIN_LIGHT, 0);
         }
     }
-    REG(PSM_WDSEL) = 0x1FFFFu & ~(BIT(PSM_WDSEL_ROSC) | BIT(PSM_WDSEL_XOSC));
+    REG(PSM_WDSEL) = ALL_BUT_OSCILLATORS;
     REG(WATCHDOG_SCRATCH0) = ASKED;
     SET(WATCHDOG_CTRL, BIT(WATCHDOG_CTRL_TRIGGER));
     for (;;) {

@@ -17,7 +17,7 @@ from xml.etree import ElementTree
 HERE = Path(__file__).resolve().parent
 #: Names of ours that are no registers; those of the processor, which have no block in their names.
 OTHERS = ("SET_AT", "CLEAR_AT", "DMA_STRIDE", "PIO0_STRIDE")
-PROCESSOR = ("NVIC_ISER", "NVIC_ICPR", "VTOR")
+PROCESSOR = ("NVIC_ISER", "VTOR")
 #: Blocks by the beginning of our names, the longest first, and by the SVD's.
 BLOCKS = {
     "CLOCKS": "CLOCKS", "RESETS": "RESETS", "PSM": "PSM", "IO_BANK0": "IO_BANK0", "IO_QSPI": "IO_QSPI",

@@ -18,6 +18,7 @@ from breakerbench.edges.dips import is_sharp, without_far_dips
 from breakerbench.edges.jump import Stand, contact_runs, stand_of
 from breakerbench.edges.lengths import local_scale, near_scale, often, without_strays
 from breakerbench.edges.levels import band_high
+from breakerbench.edges.shapes import Front
 from breakerbench.edges.touch import learn_front, seen_rail
 
 #: Runs looked at on each side to learn how long dwell and open time are just now.
@@ -177,12 +178,10 @@ class ContactFinder:
 
     ``feed`` returns the contacts that no later crossing can change; ``finish`` the rest.
     told_tau: time constant of the front end as stated, samples; 0 where it is not.
-    front: what another finder on the same channel has learned of the front end (see ``_without_ring``).
+    front: what another finder on the same channel has learned of it.
     """
 
-    def __init__(
-        self, told_tau: float = 0.0, front: tuple[float, float, float, float] | None = None
-    ) -> None:
+    def __init__(self, told_tau: float = 0.0, front: Front | None = None) -> None:
         self._told = told_tau
         self._pending = no_crossings()
         self._lengths = np.empty(0)
@@ -266,12 +265,12 @@ class ContactFinder:
             tau, closed, _, ring = learn_front(sample, top, bottom, self._told, rounds=1)
             # Noise may show its largest count twice: it then goes beyond it elsewhere.
             beyond = float(sample.window.max(initial=0.0)) > top + 2.0 * float(sample.noise.max())
-            self.front = tau, closed, ring, np.inf if beyond else top
+            self.front = Front(tau, closed, ring, np.inf if beyond else top)
         real = solid
         brief = np.flatnonzero(~solid)
         if len(brief):
             long = np.flatnonzero(solid)
-            self._stand = stand_of(touch.take(long), size[long], self.front[0]) or self._stand
+            self._stand = stand_of(touch.take(long), size[long], self.front.tau) or self._stand
         real[brief] = contact_runs(touch.take(brief), size[brief], *self.front, self._stand)
         return touch.pick(real), leave.pick(real)
 

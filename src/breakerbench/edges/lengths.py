@@ -104,6 +104,8 @@ def without_strays(
     reach   runs looked at on each side to learn how long contacts and open times are just now
     """
     lengths = (leave.at - touch.at).astype(float)
+    if (lengths >= STRAY_LENGTH * lengths.max(initial=0.0)).all():  # nothing brief, as usual
+        return touch, leave
     gaps = np.append(touch.at[1:] - leave.at[:-1], 0).astype(float)
     since = np.concatenate([[touch.at[0] - before if before is not None else 0.0], gaps[:-1]])
     none = np.empty(0)

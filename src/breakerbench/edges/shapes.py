@@ -52,13 +52,19 @@ class Response:
     bottom: float = -np.inf
 
 
+class Front(NamedTuple):
+    """What is known of the front end before anything is placed, where a coil rings; see ``Response``."""
+
+    tau: float
+    closed: float
+    ring: float
+    top: float
+
+
 @dataclass(frozen=True, slots=True)
 class Learned:
-    """What a run has learned of its points channel; None where it has not yet.
-
-    front  what is known of the front end where a coil rings, see ``ContactFinder``
-    """
+    """What a run has learned of its points channel; None where it has not yet."""
 
     levels: Levels | None = None
     response: Response | None = None
-    front: tuple[float, float, float, float] | None = None
+    front: Front | None = None

@@ -61,12 +61,10 @@ def undo_above(window: Floats, tau: float, rail: Floats) -> Floats:
     return np.maximum(undo(window, tau), rail[:, None])
 
 
-def noise_gain(tau: float) -> float:
-    """What ``undo`` multiplies white noise by."""
-    if tau < SHARP:
-        return 1.0
-    a = float(np.exp(-1.0 / tau))
-    return float(np.sqrt(1.0 + a * a) / (1.0 - a))
+def noise_gain(tau: float, many: int = 1) -> float:
+    """What ``undo``, or the mean of so many of its intervals in a row, multiplies white noise by."""
+    a = float(np.exp(-1.0 / tau)) if tau >= SHARP else 0.0
+    return float(np.sqrt((1.0 + a * a) / (1.0 - a) ** 2 + many - 1.0)) / many
 
 
 def low_rail(c: Crossings) -> Floats:
@@ -384,9 +382,8 @@ def last_stay(c: Crossings, tau: float, column: Ints, level: Floats) -> tuple[In
     )
     # Of MEAN intervals: a ring that turns slowly, not far from closed, lies within the noise of one.
     mean = np.lib.stride_tricks.sliding_window_view(z, MEAN, axis=1).mean(axis=2)
-    a = float(np.exp(-1.0 / tau)) if tau >= SHARP else 0.0
-    gain = float(np.sqrt((1.0 + a * a) / (1.0 - a) ** 2 + MEAN - 1.0)) / MEAN
-    apart = np.abs(mean - height[:, None]) > (4.0 * gain * c.noise + 0.002 * c.swing)[:, None]
+    clear = 4.0 * noise_gain(tau, MEAN) * c.noise + 0.002 * c.swing
+    apart = np.abs(mean - height[:, None]) > clear[:, None]
     begin = mean.shape[1] + 1 - np.argmax(apart[:, ::-1], axis=1)
     use = calm & apart.any(axis=1) & (begin > column + STEADY_SHORT)
     return np.where(use, begin, column), np.where(use, height, level), use

@@ -8,7 +8,7 @@ from typing import Any
 
 from rich.console import Console
 
-from breakerbench.cli.advice import advice
+from breakerbench.papers.advice import advice
 from breakerbench.cli.pictures import print_pictures
 from breakerbench.cli.report import print_decisions, print_result
 from breakerbench.papers.subject import Subject

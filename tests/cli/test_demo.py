@@ -10,7 +10,7 @@ import pytest
 
 from breakerbench.bench import scenario
 from breakerbench.cautions import CAUTIONS
-from breakerbench.cli.advice import advice
+from breakerbench.papers.advice import advice
 from breakerbench.cli.demo import SPECIFICATION
 from breakerbench.judge.specification import load_specification
 from breakerbench.papers.subject import OF_A_RUN

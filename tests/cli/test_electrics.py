@@ -9,7 +9,7 @@ import pytest
 from rich.console import Console
 
 from breakerbench.cautions import CAUTIONS
-from breakerbench.cli.advice import advice
+from breakerbench.papers.advice import advice
 from breakerbench.cli.report import print_result
 from breakerbench.judge.rules import RULES
 from breakerbench.papers.words import NAMES, Shown

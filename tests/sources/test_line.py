@@ -196,3 +196,16 @@ def test_recorded_bytes_come_by_the_same_door(tmp_path: Path) -> None:
 def test_a_port_that_is_none_says_so(port: str, says: str) -> None:
     with pytest.raises(BadInput, match=says):
         open_line(port)
+
+
+def test_the_simulated_board_takes_options_and_says_which_it_does_not() -> None:
+    line = open_line("sim --speed 600 --feed coil")
+    line.close()
+    for port, what in (
+        ("sim --feed wet", "invalid choice"),
+        ("sim --fault no-such=slight", "no-such"),
+        ("sim --gap-mm 9", "no gap is that wide"),
+        ("sim 'open", "quot"),
+    ):
+        with pytest.raises(BadInput, match=what):
+            open_line(port)

@@ -50,6 +50,7 @@ def options() -> ArgumentParser:
     add("--fault", action="append", default=[], metavar="NAME=LEVEL", help="of the distributor")
     add("--condition", action="append", default=[], metavar="NAME", help="of drive and wiring")
     add("--board-fault", action="append", default=[], metavar="NAME=VALUE", help=FORMS)
+    add("--gap-mm", type=float, help="contact gap, after the faults: the screw turned")
     add("--serial", default=SERIAL, help="serial number of the board (%(default)s)")
     add("--buffer-s", type=float, default=0.2, help="what it holds for a slow program, s")
     return parser
@@ -68,6 +69,10 @@ def bench_of(args: Namespace) -> Bench:
     for fault in args.fault:
         name, _, level = (part.strip() for part in fault.partition("="))
         bench = apply(bench, name, level)
+    if args.gap_mm is not None:
+        if not -1.0 <= args.gap_mm <= 2.0:
+            raise BadInput(f"--gap-mm {args.gap_mm:g}", "no gap is that wide", "-1 to 2 mm")
+        bench = replace(bench, cam=replace(bench.cam, gap_mm=args.gap_mm))
     for condition in args.condition:
         bench = set_condition(bench, condition.strip())
     return bench

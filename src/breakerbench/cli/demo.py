@@ -19,7 +19,7 @@ from breakerbench.bench import scenario
 from breakerbench.bench.model import Bench
 from breakerbench.bench.simulated import simulate
 from breakerbench.cautions import CAUTIONS
-from breakerbench.cli.advice import advice
+from breakerbench.papers.advice import advice
 from breakerbench.cli.analyze import measured
 from breakerbench.cli.output import folder as made_folder
 from breakerbench.cli.output import output, write_json

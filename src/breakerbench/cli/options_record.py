@@ -23,7 +23,7 @@ def record(verb: argparse.ArgumentParser) -> None:
         type=name,
         required=True,
         help="name of the port, auto for the one board that is plugged in, socket://HOST:PORT, or sim "
-        "for the simulated board",
+        "for the simulated board ('sim --feed coil': with options of its own)",
     )
     add("--out", metavar="FILE", type=name, required=True, help="the recording to write")
     add("--spec", metavar="SPEC", type=name, help="name from 'spec list', or path of a .toml file")

@@ -9,7 +9,7 @@ from typing import Any
 from rich.console import Console
 
 from breakerbench.cli.tables import MOST_SPEEDS, new_table, print_table
-from breakerbench.papers.words import Shown, figure
+from breakerbench.papers.words import Shown, figure, missed_where
 
 Result = Mapping[str, Any]
 
@@ -133,17 +133,6 @@ def _of_the_spark(result: Result) -> Iterator[tuple[str, str, str]]:
     if misses:
         for where, counts in missed_where(result):
             yield f"  at {where}", f"{counts:,}", ""
-
-
-def missed_where(result: Result) -> Iterator[tuple[str, int]]:
-    """Towers, or else lobes, that sparks were missed at, and how many."""
-    towers = figure(result, "spark.by_tower") or []
-    if towers:
-        found = [(f"tower {row['tower']}", row["misses"]) for row in towers]
-    else:
-        lobes = figure(result, "spark.by_lobe") or []
-        found = [(f"lobe {lobe + 1}", misses) for lobe, misses in enumerate(lobes)]
-    yield from ((where, misses) for where, misses in found if misses)
 
 
 MORE: Mapping[str, Callable[[Result], Iterator[tuple[str, str, str]]]] = {

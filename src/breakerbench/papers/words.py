@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -181,6 +181,17 @@ def figure(result: Mapping[str, Any], key: str | None) -> Any:
     for part in (key or "").split("."):
         found = found.get(part) if isinstance(found, Mapping) else None
     return found
+
+
+def missed_where(result: Mapping[str, Any]) -> Iterator[tuple[str, int]]:
+    """Towers, or else lobes, that sparks were missed at, and how many."""
+    towers = figure(result, "spark.by_tower") or []
+    if towers:
+        found = [(f"tower {row['tower']}", row["misses"]) for row in towers]
+    else:
+        lobes = figure(result, "spark.by_lobe") or []
+        found = [(f"lobe {lobe + 1}", misses) for lobe, misses in enumerate(lobes)]
+    yield from ((where, misses) for where, misses in found if misses)
 
 
 def limits(low: float | None, high: float | None, unit: str, shown: Shown) -> str:

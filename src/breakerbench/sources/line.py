@@ -1,16 +1,18 @@
 """The line to a board: a serial port, a socket, the simulated board or recorded bytes, by one door.
 
 Names of ports: that of the system (``/dev/ttyACM0``, ``COM3``), ``auto`` for the one board that is there,
-``socket://host:port``, ``sim`` for the simulated board in a process of its own, ``bytes://FILE`` for
-what a board once sent.
+``socket://host:port``, ``sim`` for the simulated board in a process of its own (``sim --feed coil`` and so
+on: with options of `bench.board_process`), ``bytes://FILE`` for what a board once sent.
 """
 
 from __future__ import annotations
 
 import contextlib
 import errno
+import shlex
 import subprocess
 import sys
+import tempfile
 import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -98,10 +100,22 @@ def open_line(port: str) -> Line:
     """The line to ``port``. Raises BadInput where there is none, with the mend."""
     if port.startswith(BYTES):
         return Recorded(port[len(BYTES) :])
-    if port == SIM:
+    if is_simulated(port):
         # Board and program share this computer: when it is busy, the board comes late as well.
-        return Pumped(Simulation("--buffer-s", "2"))
+        return Pumped(Simulation("--buffer-s", "2", *_options_of(port)))
     return Pumped(SerialLine(the_board().port if port == AUTO else port))
+
+
+def is_simulated(port: str) -> bool:
+    """Whether this is the name of the simulated board, with or without options."""
+    return port == SIM or port.startswith(f"{SIM} ")
+
+
+def _options_of(port: str) -> list[str]:
+    try:
+        return shlex.split(port)[1:]
+    except ValueError as problem:
+        raise BadInput(port, f"is not understood ({problem})", "close the quotes") from problem
 
 
 class SerialLine:
@@ -239,14 +253,22 @@ class Simulation:
             "0",
             *options,
         ]
-        self._process = subprocess.Popen(
-            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
-        )
-        assert self._process.stdout is not None
-        first = self._process.stdout.readline().strip()
-        if not first.isdigit():
-            self._end()
-            raise BadInput(SIM, "the simulated board did not start", "install the program anew")
+        # What it complains of goes to a file: nobody reads a pipe while it runs.
+        with tempfile.TemporaryFile("w+") as complaints:
+            self._process = subprocess.Popen(
+                command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=complaints, text=True
+            )
+            assert self._process.stdout is not None
+            first = self._process.stdout.readline().strip()
+            if not first.isdigit():
+                self._end()
+                complaints.seek(0)
+                said = complaints.read().strip().splitlines()[-1:]
+                raise BadInput(
+                    SIM,
+                    ": ".join(["the simulated board did not start", *said]),
+                    "change its options" if said else "install the program anew",
+                )
         try:
             self._line = SerialLine(f"socket://127.0.0.1:{first}")
         except BadInput:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from breakerbench.cli.advice_condenser import condenser_advice
-from breakerbench.cli.advice_electrics import TABLES as ELECTRICAL
-from breakerbench.cli.advice_electrics import electric_advice
+from breakerbench.papers.advice_condenser import condenser_advice
+from breakerbench.papers.advice_electrics import TABLES as ELECTRICAL
+from breakerbench.papers.advice_electrics import electric_advice
 from breakerbench.edges.hand import CLOSED, MOVES, NO_VOLTAGE, OPEN
 from breakerbench.judge.points_sets import (
     BOTH,

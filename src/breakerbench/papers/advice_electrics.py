@@ -11,11 +11,10 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from breakerbench.cautions import CAUTIONS
-from breakerbench.cli.report_electrics import missed_where
 from breakerbench.judge.reading import Result, stated
 from breakerbench.judge.rules import COPPER_PER_K, UNTOLD_TEMPERATURE_K
 from breakerbench.judge.specification import Specification
-from breakerbench.papers.words import Shown, figure
+from breakerbench.papers.words import Shown, figure, missed_where
 from breakerbench.result.electrical import NO_FEED_CHANNEL
 from breakerbench.tools.ignition import Known, Verdict, judge_coil
 from breakerbench.tools.ignition_figures import CONTACTS_A, SYSTEMS_V, nominal_v

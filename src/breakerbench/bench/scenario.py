@@ -9,6 +9,7 @@ mended. It is swept on a dry feed, and run on a coil at one speed.
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 from breakerbench.bench.arm_for import HEALTHY_FLOAT_RPM, HEALTHY_ONSET_RPM, arm_for
 from breakerbench.bench.cam import cam_for
@@ -22,6 +23,9 @@ from breakerbench.bench.sensors import Encoder, Index
 from breakerbench.bench.shaft import Shaft
 from breakerbench.bench.weights import weights_for
 
+#: What it is to be like; the limits on the coil apart, so that a dry run is not asked for them.
+SPECIFICATION = Path(__file__).with_name("demo.toml")
+ON_COIL = Path(__file__).with_name("demo-coil.toml")
 #: Conversions a second that all channels of the bench share.
 CONVERSIONS_HZ = 500e3
 #: The demo's run, (s, rpm): at rest of the weights, up through the range, and down again.

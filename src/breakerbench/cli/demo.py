@@ -43,9 +43,7 @@ from breakerbench.papers.subject import Collected, Subject
 from breakerbench.papers.words import Shown, limits
 from breakerbench.pipeline import analyze
 
-SPECIFICATION = Path(__file__).with_name("demo.toml")
-#: The limits of the run on the coil; apart, so that the dry one is not asked for them.
-ON_COIL = Path(__file__).with_name("demo-coil.toml")
+SPECIFICATION, ON_COIL = scenario.SPECIFICATION, scenario.ON_COIL
 SEED = 1
 #: Each run: its bench, and the specification that it is held against.
 RUNS = {

@@ -31,6 +31,7 @@ BAD_INPUT, FAULT, STOPPED, PIPE_CLOSED, TERMINATED = 2, 3, 130, 141, 143
 VERBS = {
     "demo": "the whole job on the simulated bench: before, the repair, after",
     "analyze": "measure a recording or import, decide against a specification",
+    "app": "the desktop program: the bench live on a screen, step by step",
     "record": "live from a board: to a recording, measured as it comes",
     "ports": "what is plugged in: boards of ours and other serial ports",
     "firmware": "the board's own program, written to the board's drive",

@@ -229,6 +229,22 @@ def ports(verb: argparse.ArgumentParser) -> None:
     verb.epilog = "example:\n  breakerbench ports\n\nThe simulated board needs no port: --port sim."
 
 
+def app(verb: argparse.ArgumentParser) -> None:
+    verb.description = (
+        "The desktop program: leads through the job step by step, the bench live on the screen.\n"
+        "With a FILE it shows that trace. Everything goes by keyboard alone: F1 helps."
+    )
+    verb.epilog = (
+        "examples:\n"
+        "  breakerbench app\n"
+        "  breakerbench app --port sim\n"
+        "  breakerbench app run.bbr"
+    )
+    verb.add_argument("file", metavar="FILE", nargs="?", type=name, help="a recording or import")
+    verb.add_argument("--port", metavar="PORT", type=name, help="as for record; sim is simulated")
+    verb.add_argument("--folder", metavar="DIR", type=name, help="of settings and jobs")
+
+
 def firmware(verb: argparse.ArgumentParser) -> None:
     verb.description = (
         "Write the board's own program, which comes with this one, to a board with an RP2040.\n"

@@ -184,6 +184,19 @@ def _two_sets(
     )
 
 
+def turn_words(dwell_deg: float, aim_deg: float, turn_mm: float | None) -> str | None:
+    """How far to set the gap and which way; None: leave it.
+
+    turn_mm  by `tools.gap.gap_change_mm`; None where the specification does not tell
+    """
+    way = "wider" if dwell_deg > aim_deg else "closer"
+    if turn_mm is None:
+        return f"a little {way} (how much is not stated: [gap] dwell_change_deg_per_mm)"
+    if abs(turn_mm) < LEAST_TURN_MM:
+        return None
+    return f"about {abs(turn_mm):.2f} mm ({abs(inches(turn_mm)):.3f} inch) {way}"
+
+
 def _gap(
     result: Mapping[str, Any], spec: Specification, shown: Shown, of: str = ""
 ) -> Iterator[str]:
@@ -205,15 +218,10 @@ def _gap(
     there = f"Dwell{of} is {shown.number(dwell, 'deg', u)} {unit}"
     wanted = f"{shown.number(aim, 'deg')} {unit}"
     turn = None if change is None else gap_change_mm(dwell, aim, change)
-    if turn is not None and abs(turn) < LEAST_TURN_MM:
+    how = turn_words(dwell, aim, turn)
+    if how is None:
         yield f"{there}, and {wanted} is aimed at: leave the gap{of} as it is."
         return
-    way = "wider" if dwell > aim else "closer"
-    how = (
-        f"a little {way} (how much is not stated: [gap] dwell_change_deg_per_mm)"
-        if turn is None
-        else f"about {abs(turn):.2f} mm ({abs(inches(turn)):.3f} inch) {way}"
-    )
     yield (
         f"{there}; aim at {wanted}, low in the band, because the rubbing block beds in and dwell "
         f"rises. Set the gap{of} {how}, then measure again: trust the dwell and not a feeler, which "

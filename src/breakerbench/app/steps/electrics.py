@@ -1,0 +1,139 @@
+"""Spark, coil and condenser, with the distributor on its coil at one steady speed."""
+
+from __future__ import annotations
+
+import time
+
+from PySide6.QtWidgets import QHBoxLayout
+
+from breakerbench.app.gallery import Gallery
+from breakerbench.app.guide import Guide
+from breakerbench.app.parts import Card, Figure, say, words
+from breakerbench.app.snapshot import Phase, Recording, Snapshot, Task
+from breakerbench.app.steps.step import Said, Step
+from breakerbench.app.theme import SMALL_PT, TEXT_PT, Inks
+from breakerbench.app.views.burn import BurnView
+from breakerbench.app.views.contact import ContactView
+from breakerbench.app.views.current import CurrentView
+from breakerbench.cautions import SHORT_CAUTION
+from breakerbench.papers.words import Shown, figure, name, tally
+from breakerbench.result.live import Live
+
+#: Held for so long, s, at about so many rpm: some sixty openings of four lobes. Common practice.
+HELD_S, COIL_RPM = 8.0, 600.0
+SIMULATED_COIL = f"--feed coil --speed 0:0,2:0,3:{COIL_RPM:g},4:{COIL_RPM:g}"
+#: The capture mode with the voltage at the coil's feed terminal beside points and current.
+MODE = 2
+#: What is said of a result: key, unit, key of its uncertainty.
+FIGURES = (
+    ("contact.drop_v", "V", "contact.u_drop_v"),
+    ("coil.resistance_ohm", "ohm", "coil.u_resistance_ohm"),
+    ("coil.inductance_h", "H", "coil.u_inductance_h"),
+    ("coil.current_a", "A", None),
+    ("coil.energy_j", "J", None),
+    ("spark.duration_s", "s", "spark.u_duration_s"),
+    ("spark.misses", "", None),
+    ("condenser.ring_hz", "Hz", None),
+)
+
+
+class ElectricsStep(Step):
+    key, title, place = "coil", "Spark, coil, condenser", 60
+    question = "Is the spark strong, are coil and condenser right?"
+
+    def __init__(self, guide: Guide) -> None:
+        super().__init__(guide)
+        self._figure = Figure(64.0)
+        self._told = words("", TEXT_PT)
+        self._caution = words(SHORT_CAUTION, SMALL_PT + 1, True)
+        side = Card(self._figure, self._told, self._caution, stretch=(1, 1, 0))
+        side.setFixedWidth(320)
+        self.gallery = Gallery(
+            [("Burn line", BurnView()), ("Current", CurrentView()), ("Contact", ContactView())]
+        )
+        self.gallery.trouble.connect(lambda text: setattr(guide, "trouble", text))
+        across = QHBoxLayout(self)
+        across.setContentsMargins(0, 0, 0, 0)
+        across.setSpacing(12)
+        across.addWidget(side)
+        across.addWidget(self.gallery, 1)
+        self._drawn = False
+
+    def task(self) -> Task | None:
+        return Task(
+            self.guide.port(SIMULATED_COIL), kind="coil", spec=self.spec, mode=MODE,
+            recording=Recording.TURNING, stem=self.guide.stem("coil"), told=self.guide.told(),
+        )  # fmt: skip
+
+    def enter(self) -> None:
+        self.gallery.folder = self.guide.job.folder
+        self._drawn = False
+
+    def draw(self, snapshot: Snapshot) -> Said:
+        if snapshot.phase in (Phase.DONE, Phase.IDLE) and self.result is not None:
+            return self._draw_result()
+        if snapshot.phase is Phase.PROBLEM:
+            self._figure.show_figure("nothing to read", faded=True)
+            return Said("See the red line above; then press Again.")
+        if snapshot.phase is Phase.WORKING_OUT:
+            return Said("Working it out...")
+        live = snapshot.live or Live()
+        self.gallery.draw_live(snapshot, self.spec, time.monotonic())
+        shown = self.shown
+        rpm = live.rpm
+        text = "standing" if not rpm else f"{rpm * shown.factor('rpm'):,.0f}"
+        self._figure.show_figure(text, shown.unit("rpm") if rpm else "", "", not snapshot.there)
+        say(self._told, "The figures come when the coil has run for some seconds.")
+        about = f"{COIL_RPM * shown.factor('rpm'):,.0f} {shown.unit('rpm')}"
+        if snapshot.phase is not Phase.RECORDING:
+            return Said(
+                "Drive stopped, feed off: connect coil, condenser and a spark gap. Then feed on, and "
+                f"hold about {about}."
+            )
+        if snapshot.seconds >= HELD_S and rpm:
+            self.guide.worker.finish()
+        left = max(HELD_S - snapshot.seconds, 0.0)
+        return Said(f"Hold about {about} for {left:.0f} s more.", "That is enough")
+
+    def _draw_result(self) -> Said:
+        result = self.result
+        assert result is not None
+        if not self._drawn:
+            self._drawn = True
+            subject = self.guide.subject(self.key, self.title)
+            assert subject is not None
+            self.gallery.draw_result(subject)
+            duration = figure(result, "spark.duration_s")
+            self._figure.show_figure(
+                "no figure" if duration is None else f"{duration * 1e3:.2f}",
+                "" if duration is None else "ms",
+                "spark duration",
+            )
+            lines = []
+            for key, unit, u_key in FIGURES:
+                value = figure(result, key)
+                if value is None:
+                    why = result["why"].get(key) or result["why"].get(key.partition(".")[0])
+                    lines.append(f"{name(key)}: not measured, {why}" if why else "")
+                    continue
+                number = self.shown.number(value, unit, figure(result, u_key))
+                lines.append(f"{name(key)}: {number} {self.shown.unit(unit)}".rstrip())
+            say(self._told, "\n".join(line for line in lines if line))
+        return Said("Stop the drive, feed off. Spark and coil are worked out.", "Go on", done=True)
+
+    def go(self) -> None:
+        if self.result is None:
+            self.guide.worker.finish()
+        else:
+            self.guide.next_step()
+
+    def summary(self) -> str:
+        return "" if self.result is None else tally(self.result["decisions"])
+
+    def set_look(self, inks: Inks, shown: Shown) -> None:
+        self._figure.set_inks(inks)
+        self.gallery.set_look(inks, shown)
+        self._drawn = False
+
+
+STEP = ElectricsStep

@@ -1,0 +1,187 @@
+"""The run through the speeds, up and down: it starts and ends by itself as the drive turns and stops."""
+
+from __future__ import annotations
+
+import time
+
+from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
+
+from breakerbench.app.coverage import Coverage
+from breakerbench.app.gallery import Gallery
+from breakerbench.app.guide import Guide
+from breakerbench.app.parts import Card, Figure, say, words
+from breakerbench.app.snapshot import Phase, Recording, Snapshot, Task
+from breakerbench.app.steps.step import Said, Step
+from breakerbench.app.theme import TEXT_PT, Inks
+from breakerbench.app.views.advance import AdvanceView
+from breakerbench.app.views.contact import ContactView
+from breakerbench.app.views.lobes import LobesView
+from breakerbench.app.views.spacing import SpacingView
+from breakerbench.judge.plan import speeds_wanted
+from breakerbench.papers.words import Shown, tally
+from breakerbench.result.live import Live
+
+#: The simulated drive, s:rpm, and its way back to standing still.
+SIMULATED_RUN = "--speed 0:0,2:0,3:250,7:250,22:{top},24:{top},39:250,42:250,43:0"
+
+
+class UpAndDownStep(Step):
+    key, title, place = "run", "Run up and down", 50
+    question = "Does it hold through all speeds, up and down?"
+
+    def __init__(self, guide: Guide) -> None:
+        super().__init__(guide)
+        self._figure = Figure(90.0)
+        self._dwell = words("", TEXT_PT + 8, True)
+        self._coverage = Coverage()
+        self._left = words("", TEXT_PT)
+        side = Card(self._figure, self._dwell, self._left, stretch=(1, 0, 0))
+        side.setFixedWidth(300)
+        self.gallery = Gallery(
+            [
+                ("Advance", AdvanceView()),
+                ("Dwell of lobes", LobesView()),
+                ("Spacing", SpacingView()),
+                ("Contact", ContactView()),
+            ]
+        )
+        self.gallery.trouble.connect(lambda text: setattr(guide, "trouble", text))
+        across = QHBoxLayout()
+        across.setSpacing(12)
+        across.addWidget(side)
+        across.addWidget(self.gallery, 1)
+        box = QVBoxLayout(self)
+        box.setContentsMargins(0, 0, 0, 0)
+        box.setSpacing(10)
+        box.addLayout(across, 1)
+        box.addWidget(self._coverage)
+        self._drawn = False
+
+    def task(self) -> Task | None:
+        _, top = speeds_wanted(self.spec)
+        return Task(
+            self.guide.port(SIMULATED_RUN.format(top=round(top * 1.08))), spec=self.spec,
+            recording=Recording.TURNING, stem=self.guide.stem("run"), told=self.guide.told(),
+            hand=self.guide.zero(),
+        )  # fmt: skip
+
+    def enter(self) -> None:
+        self.gallery.folder = self.guide.job.folder
+        self._drawn = False
+
+    def draw(self, snapshot: Snapshot) -> Said:
+        low, top = speeds_wanted(self.spec)
+        if snapshot.phase in (Phase.DONE, Phase.IDLE) and self.result is not None:
+            return self._draw_result(low, top)
+        if snapshot.phase is Phase.PROBLEM:
+            self._figure.show_figure("nothing to read", faded=True)
+            return Said("See the red line above; then press Again.")
+        if snapshot.phase is Phase.WORKING_OUT:
+            return Said("Working it out...")
+        live = snapshot.live or Live()
+        self.gallery.draw_live(snapshot, self.spec, time.monotonic())
+        self._coverage.show_speeds(low, top, live.covered, live.missing, live.rpm)
+        self._draw_now(live, snapshot)
+        if snapshot.phase is not Phase.RECORDING:
+            return Said(
+                f"Start the drive slowly, about {self._rpm(low)}. The recording starts by itself."
+            )
+        return Said(self._next(live, low, top), "End the run here")
+
+    def _draw_now(self, live: Live, snapshot: Snapshot) -> None:
+        shown = self.shown
+        if live.standing or live.rpm is None:
+            text = "standing" if live.standing or live.openings_a_minute is None else (
+                f"{live.openings_a_minute:,.0f}"
+            )  # fmt: skip
+            unit = "" if text == "standing" else "openings a minute"
+        else:
+            text, unit = f"{live.rpm * shown.factor('rpm'):,.0f}", shown.unit("rpm")
+        self._figure.show_figure(text, unit, "", not snapshot.there)
+        parts = []
+        if live.dwell_deg is not None:
+            parts.append(f"{live.dwell_deg * shown.factor('deg'):.1f} {shown.unit('deg')} dwell")
+        elif live.dwell_percent is not None:
+            parts.append(f"closed {live.dwell_percent:.1f} %")
+        if live.advance_deg is not None and live.advance_from_rpm is not None:
+            deg = f"{live.advance_deg * shown.factor('deg'):.1f} {shown.unit('deg')}"
+            parts.append(f"{deg} advance")
+        say(self._dwell, "\n".join(parts))
+        since = "" if live.advance_from_rpm is None else (
+            f"Advance is counted from {self._rpm(live.advance_from_rpm)}. "
+        )  # fmt: skip
+        say(
+            self._left,
+            f"{since}Figures of this moment, to watch. Those of the record, with their uncertainty, "
+            "come when the run has ended.",
+        )
+
+    def _next(self, live: Live, low: float, top: float) -> str:
+        """What the drive is to do now."""
+        rpm = live.rpm or 0.0
+        if not live.covered:
+            return f"Hold about {self._rpm(low)} for a few seconds: it is the zero of the advance."
+        highest = live.covered[-1]
+        if highest < top - 50.0:
+            return f"Go up slowly to {self._rpm(top)}: a few seconds for each 100 rpm."
+        if live.missing:
+            named = ", ".join(self._plain(m) for m in live.missing[:3])
+            more = " and more" if len(live.missing) > 3 else ""
+            return f"Speeds still missing: {named}{more} {self.shown.unit('rpm')}. Pass them slowly."
+        if rpm > low + 100.0:
+            return f"Come down slowly to {self._rpm(low)}."
+        return "All speeds are covered. Stop the drive: the run ends by itself."
+
+    def _rpm(self, rpm: float) -> str:
+        return f"{self._plain(rpm)} {self.shown.unit('rpm')}"
+
+    def _plain(self, rpm: float) -> str:
+        return f"{rpm * self.shown.factor('rpm'):,.0f}"
+
+    def _draw_result(self, low: float, top: float) -> Said:
+        result = self.result
+        assert result is not None
+        if not self._drawn:
+            self._drawn = True
+            subject = self.guide.subject(self.key, self.title)
+            assert subject is not None
+            self.gallery.draw_result(subject)
+            covered = tuple(row["rpm"] for row in result["dwell"]["by_speed"] or ())
+            self._coverage.show_speeds(low, top, covered, (), None)
+            speed = result["speed"]
+            most = speed["max_rpm"]
+            self._figure.show_figure(
+                "" if most is None else self._plain(most), self.shown.unit("rpm"), "fastest"
+            )
+            dwell = result["dwell"]
+            say(self._dwell, "" if dwell["mean_deg"] is None else (
+                f"{self.shown.number(dwell['mean_deg'], 'deg', dwell['u_deg'])} "
+                f"{self.shown.unit('deg')} dwell"
+            ))  # fmt: skip
+            notes = [*result["warnings"], *result["notes"]]
+            if result["why"].get("decisions"):
+                notes.insert(0, f"Nothing is judged: {result['why']['decisions']}.")
+            counts = tally(result["decisions"])
+            say(self._left, "\n".join([f"In all: {counts}." if counts else "", *notes]).strip())
+        lost = result["lost"]["seconds"]
+        if lost:
+            return Said(f"{lost:.3g} s of the run were lost. Press Again, or go on with it.", "Go on")
+        return Said("The run is recorded and worked out.", "Go on", done=True)
+
+    def go(self) -> None:
+        if self.result is None:
+            self.guide.worker.finish()
+        else:
+            self.guide.next_step()
+
+    def summary(self) -> str:
+        return "" if self.result is None else tally(self.result["decisions"])
+
+    def set_look(self, inks: Inks, shown: Shown) -> None:
+        self._figure.set_inks(inks)
+        self._coverage.set_look(inks, shown)
+        self.gallery.set_look(inks, shown)
+        self._drawn = False
+
+
+STEP = UpAndDownStep

@@ -1,0 +1,449 @@
+"""The window: the job's steps at the left, the step that is up in the middle, what to do now below.
+
+It draws the worker's newest look thirty times a second and computes nothing.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable
+
+from PySide6.QtCore import QEvent, QObject, Qt, QTimer
+from PySide6.QtGui import (
+    QCloseEvent,
+    QDragEnterEvent,
+    QDropEvent,
+    QGuiApplication,
+    QKeyEvent,
+    QKeySequence,
+    QShortcut,
+)
+from PySide6.QtWidgets import (
+    QApplication,
+    QComboBox,
+    QFileDialog,
+    QFrame,
+    QHBoxLayout,
+    QLabel,
+    QPushButton,
+    QSizePolicy,
+    QStackedWidget,
+    QVBoxLayout,
+    QWidget,
+)
+
+from breakerbench.app.guide import Guide
+from breakerbench.app.job import DONE, SKIPPED
+from breakerbench.app.help_page import HelpPage
+from breakerbench.app.pages import Page, SettingsPage, SkipPage
+from breakerbench.app.parts import button, say, words
+from breakerbench.app.sheet import palette, sheet
+from breakerbench.app.snapshot import Phase, Snapshot
+from breakerbench.app.steps.step import Said, Step, all_steps
+from breakerbench.app.theme import DARK, LIGHT, NEXT_PT, QUESTION_PT, SMALL_PT, Inks, letters
+from breakerbench.app.trace_page import TracePage
+from breakerbench.errors import harmless
+
+#: Pictures a second; a look older than this is called old, s.
+FRAME_MS, OLD_S = 30, 1.0
+#: Signs of how far a step has come, told by shape.
+SIGNS = {"open": "   ", DONE: "✓ ", SKIPPED: "– "}
+GO_KEYS = ("Return", "Enter", "Space", "PgDown")
+
+
+class Window(QWidget):
+    """All of the program; ``guide`` owns the job."""
+
+    def __init__(self, guide: Guide) -> None:
+        super().__init__()
+        self.guide = guide
+        self.setWindowTitle("Breakerbench")
+        self.setAcceptDrops(True)
+        self.setMinimumSize(1000, 640)
+        self.inks = LIGHT
+        self.frames = 0  # drawn since the start
+        self._said = Said("")
+        self._build()
+        self._keys()
+        hints = QGuiApplication.styleHints()
+        hints.colorSchemeChanged.connect(lambda _: self.set_look())
+        self.set_look()
+        self._timer = QTimer(self)
+        self._timer.setTimerType(Qt.TimerType.PreciseTimer)
+        self._timer.timeout.connect(self.tick)
+        self._timer.start(FRAME_MS)
+
+    # --- parts ---
+
+    def _build(self) -> None:
+        guide = self.guide
+        guide.steps = [kind(guide) for kind in all_steps()]
+        self._who, self._how = words("", NEXT_PT, True), words("")
+        self._how.setAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
+        top = QFrame()
+        top.setObjectName("top")
+        row = QHBoxLayout(top)
+        row.setContentsMargins(18, 6, 18, 6)
+        row.addWidget(self._who, 1)
+        row.addWidget(self._how, 1)
+        for text, does, key in (
+            ("Open a trace", self.open_trace, "Ctrl+O"),
+            ("Settings", self.show_settings, "F2"),
+            ("Help", self.show_help, "F1"),
+        ):
+            row.addWidget(button(text, does, f"key {key}"))
+        self._notice, self._trouble = self._line("notice"), self._line("trouble")
+
+        self._rail = QVBoxLayout()
+        self._rail.setSpacing(2)
+        self._rail.setContentsMargins(0, 10, 0, 10)
+        self._buttons: list[QPushButton] = []
+        for number, step in enumerate(guide.steps, 1):
+            made = button("", lambda s=step: self._enter(s), f"key {number}")
+            made.setObjectName("step")
+            made.setCheckable(True)
+            made.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
+            self._buttons.append(made)
+            self._rail.addWidget(made)
+        self._rail.addStretch(1)
+        rail = QWidget()
+        rail.setFixedWidth(232)
+        rail.setLayout(self._rail)
+
+        self._question = words("", QUESTION_PT, True)
+        self._stack = QStackedWidget()
+        for step in guide.steps:
+            self._stack.addWidget(step)
+        middle = QVBoxLayout()
+        middle.setContentsMargins(18, 14, 18, 12)
+        middle.setSpacing(10)
+        middle.addWidget(self._question)
+        middle.addWidget(self._stack, 1)
+        across = QHBoxLayout()
+        across.setSpacing(0)
+        across.addWidget(rail)
+        across.addLayout(middle, 1)
+
+        self._now = words("", NEXT_PT)
+        self._now.setObjectName("now")
+        self._back = button("Back", guide.back, "key Backspace or Page Up")
+        self._again = button("Again", self._do_again, "key R")
+        self._skip = button("Leave it out", self.show_skip, "key S; a reason is asked for")
+        self._go = button("", self.go, "Enter, Space, or the foot-switch")
+        self._go.setObjectName("go")
+        self._go.setFont(letters(NEXT_PT, True))
+        self._go.setMinimumHeight(72)
+        self._go.setMinimumWidth(240)
+        foot = QFrame()
+        foot.setObjectName("foot")
+        row = QHBoxLayout(foot)
+        row.setContentsMargins(18, 10, 18, 10)
+        row.setSpacing(10)
+        row.addWidget(self._now, 1)
+        for each in (self._back, self._again, self._skip, self._go):
+            row.addWidget(each)
+
+        self._job = QWidget()
+        box = QVBoxLayout(self._job)
+        box.setContentsMargins(0, 0, 0, 0)
+        box.setSpacing(0)
+        box.addLayout(across, 1)
+        box.addWidget(foot)
+        #: The job, or a page before it: help, settings, a trace, the reason for leaving a step out.
+        self._front = QStackedWidget()
+        self._front.addWidget(self._job)
+        self._pages: dict[str, Page] = {}
+        whole = QVBoxLayout(self)
+        whole.setContentsMargins(0, 0, 0, 0)
+        whole.setSpacing(0)
+        for part in (top, self._notice, self._trouble):
+            whole.addWidget(part)
+        whole.addWidget(self._front, 1)
+
+    def _line(self, name: str) -> QFrame:
+        """A line over the whole width that is there when there is something to say."""
+        line = QFrame()
+        line.setObjectName(name)
+        row = QHBoxLayout(line)
+        row.setContentsMargins(18, 6, 18, 6)
+        row.addWidget(words(""))
+        line.hide()
+        return line
+
+    def _keys(self) -> None:
+        def key(name: str, does: Callable[[], object]) -> None:
+            shortcut = QShortcut(QKeySequence(name), self)
+            shortcut.setContext(Qt.ShortcutContext.WindowShortcut)
+            shortcut.activated.connect(lambda: does())
+
+        for name in (*GO_KEYS[:2], GO_KEYS[3]):
+            key(name, self.go)
+        for name in ("Backspace", "PgUp"):
+            key(name, self.back)
+        key("R", self._do_again)
+        key("S", self.show_skip)
+        key("F1", self.show_help)
+        key("F2", self.show_settings)
+        key("F11", self._full_screen)
+        key("Ctrl+O", self.open_trace)
+        key("Ctrl+Q", self.close)
+        key("Escape", self.close_page)
+        for number, step in enumerate(self.guide.steps, 1):
+            key(str(number), lambda s=step: self._enter(s))
+        # The foot-switch and Space are looked at before any part of the window takes them.
+        QApplication.instance().installEventFilter(self)  # type: ignore[union-attr]
+
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:  # noqa: N802  Qt's name
+        if isinstance(event, QKeyEvent) and event.type() == QEvent.Type.KeyPress:
+            name = QKeySequence(event.key()).toString()
+            mine = isinstance(watched, QWidget) and watched.window() is self
+            if mine and not event.isAutoRepeat() and name:
+                if name == self.guide.settings.foot_key:
+                    self.go()
+                    return True
+                if name == "Space" and not isinstance(
+                    QApplication.focusWidget(), QPushButton | QComboBox
+                ):
+                    focus = QApplication.focusWidget()
+                    if focus is None or not focus.inherits("QLineEdit"):
+                        self.go()
+                        return True
+        return super().eventFilter(watched, event)
+
+    # --- look ---
+
+    def set_look(self) -> None:
+        """Inks and units as they are set."""
+        theme = self.guide.settings.theme
+        if not theme:
+            scheme = QGuiApplication.styleHints().colorScheme()
+            theme = "dark" if scheme == Qt.ColorScheme.Dark else "light"
+        self.inks: Inks = DARK if theme == "dark" else LIGHT
+        app = QApplication.instance()
+        if isinstance(app, QApplication):
+            app.setPalette(palette(self.inks))
+            app.setStyleSheet(sheet(self.inks))
+        for each in (*self.guide.steps, *self._pages.values()):
+            each.set_look(self.inks, self.guide.shown)
+
+    # --- what the person does ---
+
+    @property
+    def page(self) -> Page | None:
+        """The page before the job, if there is one."""
+        front = self._front.currentWidget()
+        return front if isinstance(front, Page) else None
+
+    def go(self) -> None:
+        """What the great button does."""
+        if self.page is not None:
+            self.page.go()
+        elif self._said.go and self.guide.current is not None:
+            self.guide.current.go()
+            self.tick()
+
+    def back(self) -> None:
+        if self.page is not None:
+            self.close_page()
+        else:
+            self.guide.back()
+
+    def _enter(self, step: Step) -> None:
+        if self.page is None and self._may_enter(step):
+            self.guide.go_to(step)
+        self.tick()
+
+    def _may_enter(self, step: Step) -> bool:
+        return bool(self.guide.job.folder) or step is self.guide.steps[0]
+
+    def _do_again(self) -> None:
+        if self.page is None and self.guide.current is not None:
+            self.guide.current.again()
+
+    def show_page(self, name: str, make: Callable[[], Page]) -> Page:
+        """Shows a page before the job; it is made when it is first asked for."""
+        page = self._pages.get(name)
+        if page is None:
+            page = self._pages[name] = make()
+            page.set_look(self.inks, self.guide.shown)
+            page.closed.connect(self.close_page)
+            self._front.addWidget(page)
+        page.enter()
+        self._front.setCurrentWidget(page)
+        page.setFocus()
+        return page
+
+    def close_page(self) -> None:
+        page = self.page
+        if page is None:
+            return
+        page.leave()
+        self._front.setCurrentWidget(self._job)
+        self.set_look()
+        if page is self._pages.get("trace") and self.guide.current is not None:
+            self.guide.begin(self.guide.current)
+
+    def show_help(self) -> None:
+        self.show_page("help", HelpPage)
+
+    def show_settings(self) -> None:
+        self.show_page("settings", lambda: SettingsPage(self.guide, self.set_look))
+
+    def show_skip(self) -> None:
+        step = self.guide.current
+        if self.page is None and step is not None and step.optional:
+            self.show_page("skip", lambda: SkipPage(self.guide))
+
+    def open_trace(self) -> None:
+        """Asks for a file and shows it."""
+        if isinstance(self.page, TracePage):
+            return
+        path, _ = QFileDialog.getOpenFileName(
+            self, "Open a recording, CSV, WAV or VCD", self.guide.jobs_folder,
+            "Traces (*.bbr *.csv *.wav *.vcd *.txt);;All files (*)",
+        )  # fmt: skip
+        if path:
+            self.show_trace(path)
+
+    def show_trace(self, path: str) -> None:
+        """Measures a trace and shows what it holds."""
+        page = self.show_page("trace", lambda: TracePage(self.guide))
+        assert isinstance(page, TracePage)
+        page.open(path)
+
+    def _full_screen(self) -> None:
+        self.showNormal() if self.isFullScreen() else self.showFullScreen()
+
+    def dragEnterEvent(self, event: QDragEnterEvent) -> None:  # noqa: N802  Qt's name
+        if _dropped(event):
+            event.acceptProposedAction()
+
+    def dropEvent(self, event: QDropEvent) -> None:  # noqa: N802  Qt's name
+        path = _dropped(event)
+        if path:
+            event.acceptProposedAction()
+            self.show_trace(path)
+
+    # --- thirty times a second ---
+
+    def tick(self) -> None:
+        """Draws the newest look."""
+        now_s = time.monotonic()
+        page = self.page
+        if page is not None:
+            page.draw(self.guide.worker.snapshot)
+            snapshot = self.guide.worker.snapshot
+        else:
+            snapshot, self._said = self.guide.tick(now_s)
+            self._draw_frame(snapshot)
+        self._draw_lines(snapshot, now_s)
+        self.frames += 1
+
+    def _draw_frame(self, snapshot: Snapshot) -> None:
+        guide, step, told = self.guide, self.guide.current, self._said
+        if step is None:
+            return
+        if self._stack.currentWidget() is not step:
+            self._stack.setCurrentWidget(step)
+        say(self._question, step.question)
+        say(self._now, told.now)
+        if self._go.text() != (told.go or "wait"):
+            self._go.setText(told.go or "wait")
+            self._go.setAccessibleName(told.go or "nothing to press yet")
+        self._go.setEnabled(bool(told.go))
+        self._back.setEnabled(guide.index() > 0)
+        self._skip.setVisible(step.optional)
+        self._again.setVisible(step.task() is not None)
+        for number, (made, each) in enumerate(zip(self._buttons, guide.steps, strict=True), 1):
+            state = guide.job.step(each.key).state
+            text = f"{SIGNS[state]}{number}  {each.title}"
+            tail = each.summary() if state == DONE else ("left out" if state == SKIPPED else "")
+            text += f"\n         {tail}" if tail else ""
+            if made.text() != text:
+                made.setText(text)
+                made.setAccessibleName(f"step {number}, {each.title}, {state} {tail}")
+            made.setChecked(each is step)
+            made.setEnabled(self._may_enter(each))
+
+    def _draw_lines(self, snapshot: Snapshot, now_s: float) -> None:
+        guide, job = self.guide, self.guide.job
+        name = job.tag or ("distributor" if job.folder else "")
+        of = guide.spec.distributor.name if guide.spec else "no specification: nothing is judged"
+        say(self._who, harmless(f"{name} · {of}") if job.folder else "Breakerbench")
+        say(self._how, how_it_goes(snapshot, now_s))
+        self._tell(self._notice, notice(snapshot, now_s, guide.simulated and bool(job.folder)))
+        problem = snapshot.problem if snapshot.phase is Phase.PROBLEM else ""
+        self._tell(self._trouble, harmless(problem or guide.trouble))
+
+    def _tell(self, line: QFrame, text: str) -> None:
+        label = line.findChild(QLabel)
+        if label is not None:
+            say(label, text)
+        if line.isHidden() == bool(text):
+            line.setVisible(bool(text))
+
+    # --- the end ---
+
+    def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802  Qt's name
+        """What is recorded is whole; the thread and the board's process end."""
+        self._timer.stop()
+        app = QApplication.instance()
+        if app is not None:
+            app.removeEventFilter(self)
+        self.guide.worker.close()
+        event.accept()
+
+
+def how_it_goes(snapshot: Snapshot, now_s: float) -> str:
+    """Where the data come from and whether they come, in a few words."""
+    del now_s
+    phase, header = snapshot.phase, snapshot.header
+    if phase is Phase.OPENING:
+        return "asking the board..." if snapshot.task and snapshot.task.live else "opening..."
+    if header is None:
+        return ""
+    parts = []
+    if snapshot.task is not None and not snapshot.task.live:
+        parts.append(f"from a file, {snapshot.share:.0%}")
+    elif phase is Phase.RECORDING:
+        parts.append(f"recording, {snapshot.seconds:.0f} s")
+    elif phase is Phase.WATCHING:
+        parts.append("live, not recorded")
+    elif phase is Phase.WORKING_OUT:
+        parts.append("working it out...")
+    if snapshot.frames_missing or snapshot.frames_refused:
+        parts.append(
+            f"{snapshot.frames_missing} frames lost, {snapshot.frames_refused} refused on the wire"
+        )
+    return ", ".join(parts)
+
+
+def notice(snapshot: Snapshot, now_s: float, simulated: bool) -> str:
+    """What must not be overlooked: simulated, away, old."""
+    parts = []
+    if snapshot.simulated or simulated:
+        parts.append("SIMULATED: no real distributor is measured.")
+    going = snapshot.phase in (Phase.WATCHING, Phase.RECORDING)
+    live = snapshot.task is not None and snapshot.task.live
+    age_s = now_s - snapshot.at_s
+    if going and live and not snapshot.there:
+        parts.append(
+            f"The board is away ({snapshot.away_why or 'no answer'}). Plug it in again: it goes on by "
+            "itself. What was recorded is kept."
+        )
+    elif going and live and age_s > OLD_S:
+        parts.append(f"OLD: nothing has come from the board for {age_s:.0f} s.")
+    elif snapshot.times_away:
+        many = "once" if snapshot.times_away == 1 else f"{snapshot.times_away} times"
+        parts.append(f"The board was away {many} and is back.")
+    return "  ".join(parts)
+
+
+def _dropped(event: QDropEvent) -> str:
+    """Path of the one file that is dropped; ""."""
+    urls = event.mimeData().urls()
+    if len(urls) != 1 or not urls[0].isLocalFile():
+        return ""
+    path = urls[0].toLocalFile()
+    return path if os.path.isfile(path) else ""

@@ -25,6 +25,8 @@ MOST = 100
 BEFORE_S, AFTER_S = 0.3e-3, 1.2e-3
 #: Around a burn and around a closed time, s; the first lasts no longer than to the next touch.
 BURN_BEFORE_S, BURN_AFTER_S, BURN_POINTS = 0.2e-3, 5e-3, 600
+#: A burn is drawn up to so long before the next touch, s: the fall of the front end begins there.
+GUARD_S = 16e-6
 CURRENT_BEFORE_S, CURRENT_AFTER_S, CURRENT_POINTS = 0.2e-3, 0.3e-3, 400
 #: A closed time that is longer or shorter by more than this share makes a new picture of the current.
 OTHER = 0.2
@@ -209,7 +211,7 @@ class Windows:
             if len(o) > 1:
                 # Where it ends tells the touch of the contact after it.
                 new = sure[1:] & o.valid[1:] & self._unseen("burn", o.time_s[:-1], interval_s)
-                opened_s, until_s = o.time_s[:-1][new], o.touch_s[1:][new]
+                opened_s, until_s = o.time_s[:-1][new], o.touch_s[1:][new] - GUARD_S
                 width = max(round(BURN_AFTER_S * self._rate_hz / BURN_POINTS), 1)
                 longest_s = BURN_BEFORE_S + BURN_AFTER_S
                 self._cells(
@@ -260,7 +262,8 @@ class Windows:
         share = (at - whole)[ready, None].astype(np.float32)
         values = x[:, :-1] + share * (x[:, 1:] - x[:, :-1])
         if kind not in self._layers:
-            self._layers[kind] = Layers(np.arange(-before, after + 1) / self._rate_hz, False)
+            time_s = np.array(np.arange(-before, after + 1) / self._rate_hz, float)
+            self._layers[kind] = Layers(time_s, False)
         self._layers[kind].add(_in_unit(channel, values)[None])
 
     def _cells(
@@ -285,7 +288,7 @@ class Windows:
         past = np.arange(1, points + 1) * width > (end[ready] - first)[:, None]
         windows[:, past] = np.nan
         if kind not in self._layers:
-            middle_s = (np.arange(points) + 0.5) * width / self._rate_hz - before_s
+            middle_s = np.array((np.arange(points) + 0.5) * width / self._rate_hz - before_s, float)
             self._layers[kind] = Layers(middle_s, True)
         self._layers[kind].add(windows)
 

@@ -322,7 +322,7 @@ def analyzer(
 ) -> Analyzer | HandCheck | CondenserCheck:
     """What takes the events of a trace of this kind."""
     if header.kind == "hand":
-        return HandCheck(header, spec, sets.connected)
+        return HandCheck(header, spec, sets.connected, watched)
     if header.kind == "condenser":
         return CondenserCheck(header, spec)
     return Analyzer(header, spec, hand, averages, sets, traces, watched, pictured)

@@ -31,6 +31,7 @@ from breakerbench.result.curves import (
 from breakerbench.result.empty import NOT_YET, blank, empty_bounce, empty_missed, without_nan
 from breakerbench.result.hand import NOT_BY_HAND, HandCheck
 from breakerbench.result.live import Live, Watch
+from breakerbench.result.live_pictures import LivePictures
 from breakerbench.result.timed import HALF_UNSEEN, TOO_BRIEF, timing_figures
 from breakerbench.result.two_sets import ONE_SET, PointsSets, remarks, sets_table
 from breakerbench.trace import Block, EdgeTimes, Event, Header, Hole, Source
@@ -60,6 +61,7 @@ class Analyzer:
 
     The result does not depend on how the trace was cut into blocks, to the digit.
     watched: ``live`` will be asked while it goes on; the result is the same without.
+    pictured: so will ``live_pictures``; without ``watched`` it means nothing.
     """
 
     def __init__(
@@ -71,6 +73,7 @@ class Analyzer:
         sets: PointsSets = ONE_SET,
         traces: CycleTraces | None = None,
         watched: bool = False,
+        pictured: bool = False,
     ) -> None:
         self.header = header
         self.spec = spec
@@ -88,7 +91,7 @@ class Analyzer:
         self._count = 0  # openings found
         self._placed, self._seen = 0, 0  # openings with an angle; of these, with a touch seen
         self._counted_s = -np.inf  # the last opening that counts in the result
-        self.watch = Watch(header) if watched else None
+        self.watch = Watch(header, pictured) if watched else None
         self._steps, self._turned_deg = 0, 0.0  # from one opening to the next, both with angles
 
     def feed(self, event: Event) -> None:
@@ -106,6 +109,10 @@ class Analyzer:
         if self.watch is None:
             return Live()
         return self.watch.live(self.edges, self.timing, self._counted_s)
+
+    def live_pictures(self) -> LivePictures:
+        """What was collected for pictures by every call of ``live``; ask right after it."""
+        return LivePictures() if self.watch is None else self.watch.pictures(self._nominal())
 
     def finish(self) -> dict[str, Any]:
         self._measure(self.edges.finish(), cut=True)
@@ -311,13 +318,14 @@ def analyzer(
     sets: PointsSets = ONE_SET,
     traces: CycleTraces | None = None,
     watched: bool = False,
+    pictured: bool = False,
 ) -> Analyzer | HandCheck | CondenserCheck:
     """What takes the events of a trace of this kind."""
     if header.kind == "hand":
-        return HandCheck(header, spec, sets.connected)
+        return HandCheck(header, spec, sets.connected, watched)
     if header.kind == "condenser":
         return CondenserCheck(header, spec)
-    return Analyzer(header, spec, hand, averages, sets, traces, watched)
+    return Analyzer(header, spec, hand, averages, sets, traces, watched, pictured)
 
 
 def analyze(

@@ -96,7 +96,7 @@ def test_what_is_held_is_bounded_and_the_newest() -> None:
     source = simulate(Bench(drive=steady(300.0, 20.0)), 5)
     newest = fed(source.header, list(source))
     assert newest.now_s == pytest.approx(20.0)
-    assert newest._samples.nbytes <= 2 * 2 * MOST_S * source.header.sample_rate_hz
+    assert newest.recent.nbytes <= 2 * 2 * MOST_S * source.header.sample_rate_hz
     for line in newest.lines.values():
         time_s, _ = line.since(0.0)
         assert time_s[0] > 20.0 - 3 * MOST_S

@@ -138,6 +138,20 @@ class HandTrace:
     def seconds(self) -> float:
         return self._samples / self.header.sample_rate_hz
 
+    def rises(self, name: str, begin: int) -> tuple[int, int] | None:
+        """Rising edges of a line in what came from part ``begin`` on, and the part to go on from; None
+        without that line.
+        """
+        if name not in self._edges:
+            return None
+        parts = self._edges[name]
+        return sum(int(np.count_nonzero(p.rising)) for p in parts[begin:]), len(parts)
+
+    @property
+    def fed(self) -> bool:
+        """Whether anything shows, or was told, that the feed is on."""
+        return bool(self._feed())
+
     # --- the contact ---
 
     def _rest(self) -> None:

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from breakerbench.edges.events import Openings, join_openings
+from breakerbench.edges.recent import Recent
 from breakerbench.edges.run import EdgeRun
 from breakerbench.edges.shapes import Learned
 from breakerbench.trace import Block, EdgeTimes, Header, Hole
@@ -68,18 +69,17 @@ class Newest:
     """Keeps the last MOST_S of the points, of index and encoder; ``contacts`` places what is there.
 
     Index and encoder come as edge times here, as a board sends them; the points as samples.
+    every  keeps the samples of all channels, for pictures
     """
 
-    def __init__(self, header: Header) -> None:
+    def __init__(self, header: Header, every: bool = False) -> None:
         self.rate_hz = header.sample_rate_hz
         self._row = header.points_row
         points = () if self._row is None else (header.channels[self._row],)
         self._header = replace(header, channels=points, edge_channels=(), encoder_pulses=None)
         self.lines = {c.name: Line(c.delay_s) for c in header.edge_channels}
-        self._most = int(MOST_S * self.rate_hz)
-        self._samples: NDArray[np.int16] | NDArray[np.float32] = np.empty(0, np.int16)
-        self._begin = self._end = 0  # of what is held, in the array
-        self._next = 0  # number of the sample after the newest
+        rows = range(len(header.channels)) if every else () if self._row is None else (self._row,)
+        self.recent = Recent(tuple(rows), int(MOST_S * self.rate_hz))
         # What was learned here, until the way of the result has learned it; from how many contacts.
         self._own, self._count = Learned(), 0
         self._tried_s = -np.inf
@@ -89,20 +89,9 @@ class Newest:
     def block(self, block: Block) -> None:
         if self._row is None or not len(block):
             return
-        x = block.samples[self._row][-self._most :]
-        if not len(self._samples) or self._samples.dtype != x.dtype:
-            self._samples = np.empty(2 * self._most, x.dtype)
-        if self._end + len(x) > len(self._samples):
-            # The newest go to the front; seldom, because there is room for twice as many.
-            held = self._samples[max(self._begin, self._end + len(x) - self._most) : self._end]
-            self._samples[: len(held)] = held.copy()
-            self._begin, self._end = 0, len(held)
+        if self.recent.add(block):
             for line in self.lines.values():
                 line.forget_before(block.first / self.rate_hz - MOST_S)
-        self._samples[self._end : self._end + len(x)] = x
-        self._end += len(x)
-        self._next = block.first + len(block)
-        self._begin = max(self._begin, self._end - self._most)
 
     def edge_times(self, edges: EdgeTimes) -> None:
         if edges.name in self.lines:
@@ -110,8 +99,7 @@ class Newest:
 
     def hole(self, hole: Hole) -> None:
         """What was before it is left behind; what was learned stays."""
-        self._begin = self._end = 0
-        self._next = hole.end
+        self.recent.cut(hole.end)
         for line in self.lines.values():
             line.forget_before(np.inf)
 
@@ -120,7 +108,7 @@ class Newest:
     @property
     def now_s(self) -> float:
         """The end of what has come."""
-        return self._next / self.rate_hz
+        return self.recent.next / self.rate_hz
 
     @property
     def learned(self) -> bool:
@@ -133,15 +121,15 @@ class Newest:
         learned  what the way of the result knows of the channel by now
         """
         known = self._known(learned)
-        if known is None:
+        if known is None or self._row is None:
             return None
         seconds = LEARN_S if known.levels is None else seconds
-        many = min(int(seconds * self.rate_hz), self._end - self._begin)
+        many = min(int(seconds * self.rate_hz), len(self.recent))
         if not many:
             return None
         run = _Alone(self._header, None, learned=known)
-        x = self._samples[self._end - many : self._end]
-        found = run.block(Block(self._next - many, (x,))) + run.finish()
+        x = self.recent.newest(self._row, many)
+        found = run.block(Block(self.recent.next - many, (x,))) + run.finish()
         contacts = join_openings(found) if found else None
         count = 0 if contacts is None else len(contacts)
         if known.levels is None and count >= self._count:

@@ -67,6 +67,28 @@ class Votes:
         return int(np.argmax(self._votes)) or None
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Turn:
+    """The openings of the last revolution one by one, in the order of time.
+
+    time_s     (n,) openings of it and of some time before, as far as they were looked at
+    indexed    the angles are from the index; else from anywhere
+    opened_deg (lobes,) angle of each opening, continuous
+    dwell_deg  (lobes,) closed before each; nan where the touch was not seen
+    """
+
+    time_s: Floats
+    indexed: bool
+    opened_deg: Floats
+    dwell_deg: Floats
+
+    @property
+    def phase_deg(self) -> float:
+        """Where the even grid stands that fits the openings best, at the first of them."""
+        lobes = len(self.opened_deg)
+        return float((self.opened_deg - 360.0 / lobes * np.arange(lobes)).mean())
+
+
 @dataclass(frozen=True, slots=True)
 class Reading:
     """Of the last revolution; None where it cannot be told.
@@ -79,6 +101,8 @@ class Reading:
     place_deg    mean angle of the openings from the index, 0 to 360 / lobes: where the openings as a
                  whole stand. It falls by as much as they come earlier
     steady       this revolution and the one before took as long as each other
+    change       of the speed from that one to this, as a share
+    turn         the openings of this revolution one by one, where asked for
     """
 
     opened_s: float | None = None
@@ -88,6 +112,8 @@ class Reading:
     closed: float | None = None
     place_deg: float | None = None
     steady: bool = False
+    change: float | None = None
+    turn: Turn | None = None
 
     @property
     def dwell_deg(self) -> float | None:
@@ -95,10 +121,11 @@ class Reading:
         return None if self.closed is None or not self.lobes else self.closed * 360.0 / self.lobes
 
 
-def read(contacts: Openings | None, turns: Turns, lobes: int | None) -> Reading:
+def read(contacts: Openings | None, turns: Turns, lobes: int | None, each: bool = False) -> Reading:
     """What the newest contacts and edges tell.
 
     lobes  openings a revolution as told or as found in the trace so far, or None
+    each   the openings of the revolution are asked for one by one
     """
     counted = _counted(turns)
     by_encoder = None if counted is None else _encoder_revolution_s(*counted)
@@ -134,6 +161,7 @@ def read(contacts: Openings | None, turns: Turns, lobes: int | None) -> Reading:
     before_s = (
         float(open_s[-1 - lobes] - open_s[-1 - 2 * lobes]) if len(open_s) > 2 * lobes else None
     )
+    turn = None
     if counted is not None:
         # In turns by the encoder, so that ripple of the drive does not count.
         times, turned = counted
@@ -148,13 +176,21 @@ def read(contacts: Openings | None, turns: Turns, lobes: int | None) -> Reading:
         )
         if abs(float(at.time_s[-1] - at.time_s[-1 - lobes]) - 1.0) > 0.5 / lobes:
             closed = place_deg = None  # an opening too many or too few
+        elif each:
+            zero = _at(np.array([knots[-1][0]]), *counted)[0] if knots else 0.0
+            turn = _turn(contacts, at.time_s - zero, at.touch_s - zero, lobes, bool(knots))
     else:
         rise = 0.0
         if before_s is not None:
             rise = (before_s - last_s) / before_s * 2.0 / (before_s + last_s)
-        closed, place_deg = _closed(contacts, lobes, rise), _place(open_s[-lobes:], knots, last_s)
+        speed = Speed(float(open_s[-1]) - 0.5 * last_s, 1.0 / last_s, rise / last_s)
+        closed, place_deg = _closed(contacts, lobes, rise), _place(open_s[-lobes:], knots, speed)
         if abs(rise) * last_s > QUICK:
             closed = place_deg = None
+        elif each:
+            start = knots if len(knots) > 1 else [(float(open_s[-1 - lobes]), 0)]
+            opened, touched = (_turned(t, start, speed) for t in (open_s, contacts.touch_s))
+            turn = _turn(contacts, opened, touched, lobes, start is knots)
     return Reading(
         opened_s=newest_s,
         revolution_s=by_encoder or last_s,
@@ -163,7 +199,20 @@ def read(contacts: Openings | None, turns: Turns, lobes: int | None) -> Reading:
         closed=closed,
         place_deg=place_deg,
         steady=before_s is not None and abs(before_s / last_s - 1.0) < STEADY,
+        change=None if before_s is None else before_s / last_s - 1.0,
+        turn=turn,
     )
+
+
+def _turn(
+    contacts: Openings, opened: Floats, touched: Floats, lobes: int, indexed: bool
+) -> Turn | None:
+    """The last ``lobes`` contacts by their places in turns; None where not all of these are known."""
+    opened_deg = 360.0 * opened[-lobes:]
+    if not np.isfinite(opened_deg).all():
+        return None
+    dwell_deg = np.where(contacts.valid, 360.0 * (opened - touched), np.nan)[-lobes:]
+    return Turn(contacts.time_s, indexed, opened_deg, dwell_deg)
 
 
 def _lobes_by_encoder(opened: Floats) -> int | None:
@@ -268,14 +317,41 @@ def _between(knots: list[tuple[float, int]]) -> float | None:
     return (last_s - before_s) / (last - before)
 
 
-def _place(open_s: Floats, knots: list[tuple[float, int]], revolution_s: float) -> float | None:
+@dataclass(frozen=True, slots=True)
+class Speed:
+    """By the openings alone: turns a second at ``at_s``, and what that grows by a second."""
+
+    at_s: float
+    hz: float
+    growth: float
+
+    def turned(self, begin_s: Floats | float, end_s: Floats) -> Floats:
+        middle_s = 0.5 * (begin_s + end_s) - self.at_s
+        return np.asarray((end_s - begin_s) * (self.hz + self.growth * middle_s))
+
+
+def _turned(time_s: Floats, knots: list[tuple[float, int]], speed: Speed) -> Floats:
+    """Turns at these instants, from index pulses; nan before the first of them.
+
+    Between two pulses the speed changes evenly: a parabola through both. Past the last one the shaft
+    turns on as the openings tell.
+    """
+    knot_s, turn = (np.array(column, float) for column in zip(*knots, strict=True))
+    k = np.searchsorted(knot_s, time_s, side="right") - 1
+    before, after = np.maximum(k, 0), np.minimum(k + 1, len(knots) - 1)
+    begun_s, end_s = knot_s[before], knot_s[after]
+    share = (time_s - begun_s) / np.where(end_s > begun_s, end_s - begun_s, 1.0)
+    bend = 0.5 * speed.growth * (time_s - begun_s) * (time_s - end_s)
+    between = turn[before] + share * (turn[after] - turn[before]) + bend
+    past = turn[before] + speed.turned(begun_s, time_s)
+    return np.where(k < 0, np.nan, np.where(k == len(knots) - 1, past, between))
+
+
+def _place(open_s: Floats, knots: list[tuple[float, int]], speed: Speed) -> float | None:
     """Mean angle from the index of the openings of one revolution, less whole pitches, deg."""
     if len(knots) < 2 or open_s[0] < knots[0][0]:
         return None
-    time_s, turn = (np.array(column, float) for column in zip(*knots, strict=True))
-    # Past the last pulse the shaft turns on as in the last revolution.
-    time_s, turn = np.append(time_s, time_s[-1] + revolution_s), np.append(turn, turn[-1] + 1.0)
-    return _less_pitches(np.interp(open_s, time_s, turn))
+    return _less_pitches(_turned(open_s, knots, speed))
 
 
 def _place_by_encoder(

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 from breakerbench.edges.hand import HandTrace
+from breakerbench.edges.hand_now import HandNow
 from breakerbench.judge.decisions import decide
 from breakerbench.judge.points_sets import differs, possible_openings
 from breakerbench.judge.specification import Specification
@@ -27,24 +29,74 @@ NOT_BY_HAND = "the distributor was not turned by hand (--kind hand)"
 BY_HAND = "the distributor was turned by hand: what hangs on the speed is not measured"
 
 
+@dataclass(frozen=True, slots=True)
+class HandLive:
+    """While it is turned; None where it is not known, or not known yet. Of no result.
+
+    volts       the points, mean of the last 20 ms
+    open_now    the contact's state, once it has lasted 5 ms; None too where nothing shows a feed
+    openings, closings   so far, chatter left out
+    turned_deg  travel of the shaft so far, whichever way: by the encoder, else whole turns of the index
+    """
+
+    volts: float | None = None
+    open_now: bool | None = None
+    openings: int = 0
+    closings: int = 0
+    turned_deg: float | None = None
+
+
 class HandCheck:
-    """Feed it the events of a hand-turned trace in order; ``finish`` gives the result."""
+    """Feed it the events of a hand-turned trace in order; ``finish`` gives the result.
+
+    watched: ``live`` will be asked while it goes on; the result is the same without.
+    """
 
     def __init__(
-        self, header: Header, spec: Specification | None = None, points_set: str | None = None
+        self,
+        header: Header,
+        spec: Specification | None = None,
+        points_set: str | None = None,
+        watched: bool = False,
     ) -> None:
         self.header = header
         self.spec = spec
         self.points_set = points_set
         self.trace = HandTrace(header)
+        self._now = HandNow(header) if watched else None
+        self._line, self._degrees = "", 0.0  # what tells the travel, and how far one pulse of it is
+        for line, pulses in (("index", 1), ("encoder", header.encoder_pulses)):
+            if pulses and self.trace.rises(line, 0) is not None:
+                self._line, self._degrees = line, 360.0 / pulses
+        self._pulses = self._counted = 0
 
     def feed(self, event: Event) -> None:
+        if self._now is not None:
+            if isinstance(event, Block):
+                self._now.block(event)
+            elif isinstance(event, Hole):
+                self._now.hole()
         if isinstance(event, Block):
             self.trace.block(event)
         elif isinstance(event, EdgeTimes):
             self.trace.edge_times(event)
         elif isinstance(event, Hole):
             self.trace.hole(event)
+
+    def live(self) -> HandLive:
+        """What can be shown while it goes on; nothing where it is not watched."""
+        if self._now is None:
+            return HandLive()
+        now, turned_deg = self._now, None
+        now.work()
+        if (came := self.trace.rises(self._line, self._counted)) is not None:
+            rises, self._counted = came
+            self._pulses += rises
+            turned_deg = max(self._pulses - 1, 0) * self._degrees
+        is_open = now.is_open
+        if is_open is False and now.levels is None and not now.openings and not self.trace.fed:
+            is_open = None  # a dead feed looks the same
+        return HandLive(now.volts, is_open, now.openings, now.closings, turned_deg)
 
     def finish(self) -> dict[str, Any]:
         header = self.header

@@ -9,12 +9,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
+from breakerbench.edges.events import Openings
 from breakerbench.edges.newest import MOST_S, Newest
 from breakerbench.edges.run import EdgeRun
 from breakerbench.measure.figures import BIN_REVOLUTIONS
+from breakerbench.measure.lobes_now import Reference, earlier_deg
 from breakerbench.measure.now import Reading, Turns, Votes, read
 from breakerbench.measure.timing import BIN_RPM, BINS, Timing
+from breakerbench.result.live_pictures import LivePictures, Pictures
 from breakerbench.trace import Block, EdgeTimes, Event, Header, Hole
 
 #: Turns and contacts that are looked back over, more than the two turns that a reading needs.
@@ -75,10 +79,14 @@ class Live:
 
 
 class Watch:
-    """Watches a run beside the way of the result; what that costs is spent when it is asked."""
+    """Watches a run beside the way of the result; what that costs is spent when it is asked.
 
-    def __init__(self, header: Header) -> None:
-        self._newest = Newest(header)
+    pictured  ``pictures`` will be asked too
+    """
+
+    def __init__(self, header: Header, pictured: bool = False) -> None:
+        self._newest = Newest(header, every=pictured)
+        self._pictures = Pictures(header, self._newest.recent) if pictured else None
         self._pulses = header.encoder_pulses or 0
         self._back_s = MOST_S
         self._edge_s: float | None = None  # the newest edge
@@ -88,6 +96,7 @@ class Watch:
         self._votes = Votes()
         self._lobes: int | None = None  # of the places below
         self._places = np.zeros((BINS, 3))  # steady turns, place of their openings: sum and first
+        self._reference: Reference | None = None  # of these, the slowest
 
     def feed(self, event: Event) -> None:
         if isinstance(event, Block):
@@ -106,7 +115,7 @@ class Watch:
         counted_s      the last opening that it has counted
         """
         now_s = self._newest.now_s
-        reading, finest = self._read(edges)
+        reading, contacts, finest = self._read(edges)
         rpm = _rpm(reading, now_s, self._edge_s, finest)
         turns = (now_s - self._asked_s) * (rpm or 0.0) / 60.0
         self._asked_s = now_s
@@ -116,6 +125,8 @@ class Watch:
             if reading.steady:
                 self._turned.append((now_s, _bin(rpm), turns))
             advance, since = self._advance(reading, turns)
+        if self._pictures is not None:
+            self._pictures.collect(contacts, reading)
         self._turned = [turned for turned in self._turned if turned[0] > counted_s]
         still, angles = rpm == 0.0, edges.reference != "none"
         closed = None if still else reading.closed
@@ -134,14 +145,25 @@ class Watch:
             stale_s=None if self._edge_s is None else max(now_s - self._edge_s, 0.0),
         )
 
-    def _read(self, edges: EdgeRun) -> tuple[Reading, int]:
-        """The newest reading; edges a revolution of the line that the newest edge is from."""
+    def pictures(self, nominal: NDArray[np.float64] | None) -> LivePictures:
+        """What has been collected whenever ``live`` was asked; nothing where not pictured.
+
+        nominal  (lobes,) opening angles by the specification, where lobes are not evenly spaced
+        """
+        if self._pictures is None:
+            return LivePictures()
+        return self._pictures.handed_out(self._reference, nominal)
+
+    def _read(self, edges: EdgeRun) -> tuple[Reading, Openings | None, int]:
+        """The newest reading and the contacts that it is of; edges a revolution of the line that the
+        newest edge is from.
+        """
         now_s = self._newest.now_s
         stale_s = 0.0 if self._edge_s is None else now_s - self._edge_s
-        reading = self._look(self._back_s + stale_s, edges)
+        reading, contacts = self._look(self._back_s + stale_s, edges)
         if reading.pitch_s is None and self._back_s < MOST_S:
-            reading = self._look(MOST_S, edges)
-        reading = self._overdue(reading, self._back_s + stale_s, edges)
+            reading, contacts = self._look(MOST_S, edges)
+        reading, contacts = self._overdue(reading, contacts, self._back_s + stale_s, edges)
         self._back_s = MOST_S
         if reading.pitch_s is not None:
             # Without a revolution to go by: as many as the turns of a common cam.
@@ -155,25 +177,27 @@ class Watch:
             each = self._pulses or 1 if name == "encoder" else 1 if opened_s is None else lobes
             newest += [(line.newest_s, each)] if np.isfinite(line.newest_s) else []
         if not newest:
-            return reading, 1
+            return reading, contacts, 1
         edge_s, each = max(newest)
         self._edge_s = max(edge_s, self._edge_s or 0.0)
-        return reading, each
+        return reading, contacts, each
 
-    def _overdue(self, reading: Reading, seconds: float, edges: EdgeRun) -> Reading:
+    def _overdue(
+        self, reading: Reading, contacts: Openings | None, seconds: float, edges: EdgeRun
+    ) -> tuple[Reading, Openings | None]:
         """An opening that is overdue may hide among far longer contacts before it: less is looked at."""
         opened_s, pitch_s = reading.opened_s, reading.pitch_s
         if opened_s is None or pitch_s is None:
-            return reading
+            return reading, contacts
         late_s = self._newest.now_s - opened_s
         while SLACK * pitch_s < late_s < STILL_S and seconds > 2.0 * late_s:
             seconds *= 0.5
-            again = self._look(seconds, edges)
+            again, fewer = self._look(seconds, edges)
             if again.opened_s is not None and again.opened_s > opened_s:
-                return again
-        return reading
+                return again, fewer
+        return reading, contacts
 
-    def _look(self, seconds: float, edges: EdgeRun) -> Reading:
+    def _look(self, seconds: float, edges: EdgeRun) -> tuple[Reading, Openings | None]:
         contacts = self._newest.contacts(min(seconds, MOST_S), edges.learned)
         begin_s = self._newest.now_s - min(seconds, MOST_S)
         lines = {name: line.since(begin_s) for name, line in self._newest.lines.items()}
@@ -187,7 +211,8 @@ class Watch:
         if contacts is not None:
             self._votes.add(contacts.time_s, turns)
         known = edges.lobes if edges.has_index else None
-        return read(contacts, turns, known or self._votes.lobes or edges.told_lobes)
+        lobes = known or self._votes.lobes or edges.told_lobes
+        return read(contacts, turns, lobes, each=self._pictures is not None), contacts
 
     def _advance(self, reading: Reading, turns: float) -> tuple[float | None, float | None]:
         """How much earlier the openings come than at the slowest speed, and which that is, rpm."""
@@ -196,6 +221,7 @@ class Watch:
         if reading.lobes != self._lobes:
             self._lobes = reading.lobes
             self._places[:] = 0.0
+            self._reference = None
         pitch_deg = 360.0 / reading.lobes
         if reading.steady:
             row = self._places[_bin(60.0 / reading.revolution_s)]
@@ -208,10 +234,9 @@ class Watch:
         if not len(known):
             return None, None
         many, total, first = self._places[known[0]].tolist()
-        earlier = first + total / many - reading.place_deg
-        # As for a zero by hand: from a quarter of a pitch late to three quarters early.
-        advance = (earlier + 0.25 * pitch_deg) % pitch_deg - 0.25 * pitch_deg
-        return advance, float(known[0]) * BIN_RPM
+        self._reference = Reference(float(known[0]) * BIN_RPM, first + total / many)
+        advance = earlier_deg(self._reference.place_deg, reading.place_deg, pitch_deg)
+        return float(advance), self._reference.rpm
 
     def _covered(self, timing: Timing | None) -> tuple[float, ...]:
         """The result's own count, and what has been seen to turn since."""

@@ -19,6 +19,7 @@ from breakerbench.papers.subject import (
     SPREAD,
     Subject,
 )
+from breakerbench.papers.window import window
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -27,13 +28,6 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 
 SPREAD_INK, SINGLE_INK = "#b9c8d8", "#707070"
-#: The least that is shown on either side of an edge, samples, and its share of what is shown.
-LEAST_SAMPLES, EITHER_SIDE = 10.0, 0.2
-#: A trace that lies this share of its whole swing from where it ends, or varies so, still moves.
-MOVES = 0.05
-#: A trace that falls back to this share of its top is a coil's; of it this many times the time to its
-#: top are shown: a swing and a half.
-FALLS_BACK, SHOWN_TOPS = 0.5, 6.0
 
 
 def contact(subject: Subject) -> Figure:
@@ -58,7 +52,11 @@ def contact(subject: Subject) -> Figure:
             page.text(x0, 0.79, text, size=TEXT_PT, va="top")
             continue
         page.text(x0, 0.79, _about(subject, found, shape, what), size=TEXT_PT, va="top")
-        _draw(axes, shape, _window(shape, room, axes is right), what)
+        sample_s = shape.singles[0][0][1] - shape.singles[0][0][0]
+        seen = window(
+            shape.time_s, shape.mean_v, 2.0 * shape.std_v, sample_s, room, axes is right
+        )  # fmt: skip
+        _draw(axes, shape, seen, what)
         panels.append(axes)
         notes += _cut_off(found, shape)
     legend(page, panels, 0.20)
@@ -80,39 +78,6 @@ def _about(subject: Subject, found: Averaged, shape: Shape, what: str) -> str:
         speed = f"{rpm * shown.factor('rpm'):,.0f} {shown.unit('rpm')}"
         text += f" at about {speed};\n1 {shown.unit('deg')} lasts {degree_us:,.0f} µs"
     return text
-
-
-def _swing(t: Floats, mean: Floats) -> float | None:
-    """Middle of the first top after an opening, s, where the trace falls back from it: a coil's."""
-    rise = np.where(t >= 0.0, np.abs(mean - mean[0]), 0.0)
-    high = np.flatnonzero(rise > 0.9 * rise.max())
-    run = high[: np.append(np.flatnonzero(np.diff(high) > 1) + 1, len(high))[0]]
-    falls = len(run) and (rise[run[-1] :] < FALLS_BACK * rise.max()).any()
-    return float(t[run].mean()) if falls else None
-
-
-def _window(shape: Shape, room: tuple[float, float], opening: bool) -> tuple[float, float]:
-    """What is to be seen, s: from before the trace moves until it has settled, or a coil's swing.
-
-    room  how far other edges leave room on either side, s
-    """
-    inside = (shape.time_s >= -room[0]) & (shape.time_s <= room[1])
-    t, mean, std = shape.time_s[inside], shape.mean_v[inside], shape.std_v[inside]
-    least = LEAST_SAMPLES * (shape.singles[0][0][1] - shape.singles[0][0][0])
-    tail = slice(-max(len(t) // 10, 1), None)
-    ends, noise = np.median(mean[tail]), np.median(std[tail])
-    moves = MOVES * max(float(np.ptp(mean)), 1e-9)
-    # Before the edge: the ring of a coil, if there is one, as far as there is room.
-    ahead = mean[t < -least]
-    start = float(t[0]) if len(ahead) and np.ptp(ahead) > 4.0 * moves else -least
-    top_s = _swing(t, mean) if opening else None
-    if top_s is not None:
-        end = SHOWN_TOPS * top_s
-    else:
-        still = (t >= 0.0) & ((np.abs(mean - ends) > moves) | (2.0 * (std - noise) > moves))
-        end = 1.25 * float(t[np.flatnonzero(still)[-1]]) if still.any() else 0.0
-    end = min(max(end, least, -EITHER_SIDE * start), float(t[-1]))
-    return max(min(start, -EITHER_SIDE * end), float(t[0])), end
 
 
 def _draw(axes: Axes, shape: Shape, window: tuple[float, float], what: str) -> None:

@@ -1,1 +1,1 @@
-"""Pictures of the window, live and of a result. They draw; they compute nothing."""
+"""The pictures of the window: each answers one question."""

@@ -8,9 +8,9 @@ from typing import Any
 
 from rich.console import Console
 
-from breakerbench.papers.advice import advice
 from breakerbench.cli.pictures import print_pictures
 from breakerbench.cli.report import print_decisions, print_result
+from breakerbench.papers.advice import advice
 from breakerbench.papers.subject import Subject
 from breakerbench.papers.words import Shown
 from cli.command import breakerbench

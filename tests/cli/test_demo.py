@@ -10,9 +10,9 @@ import pytest
 
 from breakerbench.bench import scenario
 from breakerbench.cautions import CAUTIONS
-from breakerbench.papers.advice import advice
 from breakerbench.cli.demo import SPECIFICATION
 from breakerbench.judge.specification import load_specification
+from breakerbench.papers.advice import advice
 from breakerbench.papers.subject import OF_A_RUN
 from breakerbench.papers.words import Shown
 from cli.command import breakerbench, names

@@ -9,9 +9,9 @@ import pytest
 from rich.console import Console
 
 from breakerbench.cautions import CAUTIONS
-from breakerbench.papers.advice import advice
 from breakerbench.cli.report import print_result
 from breakerbench.judge.rules import RULES
+from breakerbench.papers.advice import advice
 from breakerbench.papers.words import NAMES, Shown
 from breakerbench.result.electrical import NO_FEED_CHANNEL
 from breakerbench.tools.ignition import MARKED

@@ -78,7 +78,9 @@ class Coverage(QWidget):
         for at in missing:
             area = QRectF(x(at - 0.5 * BIN_RPM) + 1, high + 1, max(cell - 2, 1), tall - 1)
             painter.fillRect(area, QBrush(QColor(inks.second), Qt.BrushStyle.BDiagPattern))
-        step = next(s for s in (100, 200, 250, 500, 1000, 2000, 5000) if (end - begin) * f / s <= 12)
+        step = next(
+            s for s in (100, 200, 250, 500, 1000, 2000, 5000) if (end - begin) * f / s <= 12
+        )
         painter.setPen(QColor(inks.muted))
         at = step * -(-begin * f // step)
         while at <= end * f:

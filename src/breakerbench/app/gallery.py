@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
+from functools import partial
 
 from PySide6.QtCore import Signal
 from PySide6.QtGui import QKeySequence, QShortcut
@@ -32,12 +33,13 @@ from breakerbench.result.live_pictures import LivePictures
 class Gallery(QWidget):
     """One large picture and a row of names to choose another; P goes to the next.
 
-    folder  asked where a saved picture goes by itself
+    named   with a button for each; else something beside it chooses
+    folder  where a saved picture goes by itself
     """
 
     trouble = Signal(str)
 
-    def __init__(self, views: Sequence[tuple[str, Picture]]) -> None:
+    def __init__(self, views: Sequence[tuple[str, Picture]], named: bool = True) -> None:
         super().__init__()
         self.views = [view for _, view in views]
         self.folder = ""
@@ -47,12 +49,15 @@ class Gallery(QWidget):
         row.setSpacing(6)
         self._names: list[QPushButton] = []
         for number, (name, view) in enumerate(views):
-            made = button(name, lambda n=number: self.show_view(n), "key P for the next")
+            made = button(name, partial(self.show_view, number), "key P for the next")
             made.setCheckable(True)
             self._group.addButton(made)
             self._names.append(made)
             row.addWidget(made)
+            made.setVisible(named)
             self._stack.addWidget(view)
+        if not named:
+            row.addWidget(button("Next picture", self.next_view, "key P"))
         row.addStretch(1)
         row.addWidget(button("Save picture", self.save_picture, "key Ctrl+S"))
         row.addWidget(button("Save data", self.save_data, "key Ctrl+D"))

@@ -200,13 +200,13 @@ class Guide:
         step = self.current
         if step is None:
             return snapshot, Said("")
-        if snapshot.path and snapshot.path != self.job.step(step.key).recording:
-            if snapshot.phase in (Phase.RECORDING, Phase.WORKING_OUT) and snapshot.task.live:  # type: ignore[union-attr]
-                self.change_job(
-                    self.job.with_step(step.key, recording=snapshot.path, state=OPEN, reason="")
-                )
-                self.results.pop(step.key, None)
-                self.collected.pop(step.key, None)
+        recording = snapshot.phase in (Phase.RECORDING, Phase.WORKING_OUT)
+        if recording and snapshot.path != self.job.step(step.key).recording:
+            self.change_job(
+                self.job.with_step(step.key, recording=snapshot.path, state=OPEN, reason="")
+            )
+            self.results.pop(step.key, None)
+            self.collected.pop(step.key, None)
         if snapshot.phase is Phase.DONE and not self._handled:
             self._handled = True
             self._take(step, snapshot)

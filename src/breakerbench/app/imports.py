@@ -36,7 +36,9 @@ def told(text: str) -> dict[str, Any]:
         name, _, value = value.partition("=")
         channels = (*CHANNEL_NAMES, "time_s")
         if name not in channels or not value:
-            raise BadInput(f"{word} {name}", "is no channel with a value", f"use {', '.join(channels)}")
+            raise BadInput(
+                f"{word} {name}", "is no channel with a value", f"use {', '.join(channels)}"
+            )
         own = found.setdefault(PAIRS[word], {})
         own[name] = value if word == "column" else _number(f"{word} {name}", value)
     if "encoder_pulses" in found:

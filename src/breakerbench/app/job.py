@@ -137,7 +137,7 @@ def load_settings(path: str) -> Settings:
     if data is None:
         return Settings()
     last = data.pop("last", None)
-    settings = _of(Settings, data)
+    settings: Settings = _of(Settings, data)
     return replace(settings, last=_job(last) if isinstance(last, dict) else None)
 
 
@@ -169,7 +169,7 @@ def _job(data: Mapping[str, Any]) -> Job:
         for key, each in (steps.items() if isinstance(steps, dict) else ())
         if isinstance(each, dict)
     }
-    job = _of(Job, {k: v for k, v in data.items() if k not in ("steps", "faults")})
+    job: Job = _of(Job, {k: v for k, v in data.items() if k not in ("steps", "faults")})
     faults = data.get("faults")
     named = tuple(str(each) for each in faults) if isinstance(faults, list | tuple) else ()
     return replace(job, steps=told, faults=named)

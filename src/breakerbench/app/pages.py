@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 from PySide6.QtCore import Qt, Signal
@@ -36,12 +37,18 @@ REASONS = (
 )
 #: Ways to set the window: what is shown for each value of a setting.
 CHOICES: dict[str, tuple[str, tuple[tuple[Any, str], ...]]] = {
-    "theme": ("Light or dark", (("", "as the system has it"), ("light", "light"), ("dark", "dark"))),
+    "theme": (
+        "Light or dark",
+        (("", "as the system has it"), ("light", "light"), ("dark", "dark")),
+    ),
     "degrees": (
         "Degrees shown",
         (("distributor", "distributor degrees"), ("crankshaft", "crankshaft degrees")),
     ),
-    "speed": ("Speeds shown", (("distributor", "distributor rpm"), ("crankshaft", "crankshaft rpm"))),
+    "speed": (
+        "Speeds shown",
+        (("distributor", "distributor rpm"), ("crankshaft", "crankshaft rpm")),
+    ),
     "gap": ("Gaps shown", (("mm", "millimetres"), ("inch", "thousandths of an inch"))),
 }
 
@@ -89,7 +96,7 @@ class SkipPage(Page):
         self._which = words("")
         box.addWidget(self._which)
         for reason in REASONS:
-            box.addWidget(button(reason, lambda r=reason: self._skip(r)))
+            box.addWidget(button(reason, partial(self._skip, reason)))
         self._other = QLineEdit()
         self._other.setPlaceholderText("another reason, in your own words")
         self._other.setAccessibleName("another reason")
@@ -103,7 +110,10 @@ class SkipPage(Page):
 
     def enter(self) -> None:
         step = self.guide.current
-        say(self._which, "" if step is None else f"Step: {step.title}. The reason is kept with the job.")
+        say(
+            self._which,
+            "" if step is None else f"Step: {step.title}. The reason is kept with the job.",
+        )
         self._other.clear()
         self._other.setFocus()
 

@@ -108,12 +108,12 @@ class Figure(QWidget):
         base = room.top() + 0.5 * (high + metrics.capHeight())
         painter.setFont(font)
         painter.setPen(QColor(self._inks.muted if self.faded else self._inks.ink))
-        painter.drawText(room.left(), base, self.text)
+        painter.drawText(QPointF(room.left(), base), self.text)
         if self.unit:
             painter.setFont(small)
             painter.setPen(QColor(self._inks.muted))
             left = room.left() + metrics.horizontalAdvance(self.text) + 0.12 * points
-            painter.drawText(left, base, self.unit)
+            painter.drawText(QPointF(left, base), self.unit)
         painter.end()
 
     def _points(self, wide: float, high: float) -> float:
@@ -241,4 +241,3 @@ class Strip(QWidget):
             painter.drawPolygon(QPolygonF([QPointF(*each) for each in corners]))
             painter.fillRect(QRectF(at - 3, top - 4, 6, tall + 8), QColor(inks.accent))
         painter.end()
-

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from PySide6.QtGui import QColor, QPalette
 
-from breakerbench.app.theme import FAMILY, TEXT_PT, TOUCH_PX, Inks
+from breakerbench.app.theme import TOUCH_PX, Inks
 
 
 def palette(inks: Inks) -> QPalette:
@@ -39,8 +39,7 @@ def palette(inks: Inks) -> QPalette:
 def sheet(inks: Inks) -> str:
     """Style sheet of the whole program."""
     return f"""
-    QWidget {{ background: {inks.paper}; color: {inks.ink}; font-family: "{FAMILY}";
-               font-size: {TEXT_PT:g}pt; }}
+    QWidget {{ background: {inks.paper}; color: {inks.ink}; }}
     QLabel, QCheckBox {{ background: transparent; }}
     #card {{ background: {inks.card}; border: 1px solid {inks.line}; border-radius: 3px; }}
     #card QWidget {{ background: {inks.card}; }}
@@ -52,12 +51,11 @@ def sheet(inks: Inks) -> str:
     #foot {{ border-top: 2px solid {inks.line}; }}
     #foot QLabel#now {{ border-left: 8px solid {inks.accent}; padding-left: 12px; }}
     QPushButton {{ background: {inks.card}; color: {inks.ink}; border: 2px solid {inks.line};
-                   border-radius: 4px; padding: 4px 16px; min-height: {TOUCH_PX - 14}px; }}
+                   border-radius: 4px; padding: 4px 12px; min-height: {TOUCH_PX - 14}px; }}
     QPushButton:hover {{ border-color: {inks.muted}; }}
     QPushButton:focus {{ border-color: {inks.accent}; }}
     QPushButton:pressed {{ background: {inks.band}; }}
-    QPushButton:checked {{ background: {inks.band}; border-color: {inks.accent};
-                           font-weight: bold; }}
+    QPushButton:checked {{ background: {inks.band}; border-color: {inks.accent}; }}
     QPushButton:disabled {{ color: {inks.muted}; background: {inks.paper}; }}
     QPushButton#go {{ background: {inks.accent}; color: {inks.on_accent}; font-weight: bold;
                       border: 3px solid {inks.accent}; }}
@@ -68,14 +66,14 @@ def sheet(inks: Inks) -> str:
                         border-radius: 0; background: {inks.paper}; padding: 3px 8px; }}
     QPushButton#step:hover {{ background: {inks.band}; }}
     QPushButton#step:focus {{ background: {inks.band}; }}
-    QPushButton#step:checked {{ border-left: 6px solid {inks.accent}; background: {inks.card};
-                                font-weight: bold; }}
+    QPushButton#step:checked {{ border-left: 6px solid {inks.accent}; background: {inks.card}; }}
     QLineEdit, QComboBox, QSpinBox, QDoubleSpinBox {{
         background: {inks.card}; border: 2px solid {inks.line}; border-radius: 4px;
         padding: 2px 10px; min-height: {TOUCH_PX - 16}px; selection-background-color: {inks.accent};
         selection-color: {inks.on_accent}; }}
     QLineEdit:focus, QComboBox:focus, QSpinBox:focus, QDoubleSpinBox:focus {{
         border-color: {inks.accent}; }}
+    QComboBox::drop-down {{ border: none; width: 34px; }}
     QComboBox QAbstractItemView {{ background: {inks.card}; border: 2px solid {inks.accent};
         selection-background-color: {inks.accent}; selection-color: {inks.on_accent}; }}
     QComboBox QAbstractItemView::item {{ min-height: {TOUCH_PX - 16}px; }}

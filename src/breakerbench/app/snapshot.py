@@ -94,7 +94,7 @@ class Snapshot:
     pictures: LivePictures | None = None
     path: str = ""
     result: Mapping[str, Any] | None = None
-    collected: Collected = Collected()
+    collected: Collected = field(default_factory=Collected)
     problem: str = ""
 
     @property

@@ -23,12 +23,12 @@ from breakerbench.app.parts import button, say, words
 from breakerbench.app.snapshot import Phase, Snapshot, Task
 from breakerbench.app.theme import TEXT_PT, Inks, letters
 from breakerbench.app.verdict import Verdict
-from breakerbench.app.views.advance import AdvanceView
-from breakerbench.app.views.burn import BurnView
-from breakerbench.app.views.contact import ContactView
-from breakerbench.app.views.current import CurrentView
-from breakerbench.app.views.lobes import LobesView
-from breakerbench.app.views.spacing import SpacingView
+from breakerbench.app.views.advance import AdvancePicture
+from breakerbench.app.views.burn import BurnPicture
+from breakerbench.app.views.contact import ContactPicture
+from breakerbench.app.views.current import CurrentPicture
+from breakerbench.app.views.lobes import LobesPicture
+from breakerbench.app.views.spacing import SpacingPicture
 from breakerbench.errors import BadInput, harmless
 from breakerbench.judge.specification import Specification
 from breakerbench.papers.subject import Subject
@@ -93,9 +93,9 @@ class TracePage(Page):
         box.addLayout(row)
         self._live = Gallery(
             [
-                ("Contact", ContactView()), ("Advance", AdvanceView()),
-                ("Dwell of lobes", LobesView()), ("Spacing", SpacingView()),
-                ("Current", CurrentView()), ("Burn line", BurnView()),
+                ("Contact", ContactPicture()), ("Advance", AdvancePicture()),
+                ("Dwell of lobes", LobesPicture()), ("Spacing", SpacingPicture()),
+                ("Current", CurrentPicture()), ("Burn line", BurnPicture()),
             ]
         )  # fmt: skip
         self.verdict = Verdict()
@@ -194,13 +194,16 @@ class TracePage(Page):
         if snapshot.task is not None and snapshot.task.pace:
             self._stack.setCurrentWidget(self._live)
             self._live.draw_live(snapshot, snapshot.task.spec, time.monotonic())
-            say(self._said, f"{title}: {snapshot.seconds:.1f} s, {_now(snapshot, self.guide.shown)}")
+            say(
+                self._said, f"{title}: {snapshot.seconds:.1f} s, {_now(snapshot, self.guide.shown)}"
+            )
         else:
             say(self._said, f"{title}: measured to {snapshot.share:.0%}")
 
     def _take(self, snapshot: Snapshot) -> None:
         task = snapshot.task
-        assert task is not None and snapshot.result is not None
+        assert task is not None
+        assert snapshot.result is not None
         name = harmless(os.path.basename(task.place))
         subject = Subject(name, snapshot.result, task.spec, self.guide.shown, *snapshot.collected)
         if self._measuring_other:

@@ -11,12 +11,12 @@ from PySide6.QtWidgets import QHBoxLayout, QListWidget, QListWidgetItem, QVBoxLa
 from breakerbench.app.gallery import Gallery
 from breakerbench.app.parts import Card, say, words
 from breakerbench.app.theme import TEXT_PT, Inks, letters
-from breakerbench.app.views.advance import AdvanceView
-from breakerbench.app.views.burn import BurnView
-from breakerbench.app.views.contact import ContactView
-from breakerbench.app.views.current import CurrentView
-from breakerbench.app.views.lobes import LobesView
-from breakerbench.app.views.spacing import SpacingView
+from breakerbench.app.views.advance import AdvancePicture
+from breakerbench.app.views.burn import BurnPicture
+from breakerbench.app.views.contact import ContactPicture
+from breakerbench.app.views.current import CurrentPicture
+from breakerbench.app.views.lobes import LobesPicture
+from breakerbench.app.views.spacing import SpacingPicture
 from breakerbench.papers.subject import Subject
 from breakerbench.papers.words import WORDS, Shown, limits, name, unit_of
 
@@ -55,15 +55,17 @@ class Verdict(QWidget):
         self._list.setFont(letters(TEXT_PT))
         self._list.setAccessibleName("decisions")
         self._list.setWordWrap(True)
+        self._list.setMinimumWidth(400)
         self._list.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self._list.currentRowChanged.connect(self._chosen)
         self._more = words("", TEXT_PT)
         self.gallery = Gallery(
             [
-                ("Advance", AdvanceView()), ("Dwell of lobes", LobesView()),
-                ("Spacing", SpacingView()), ("Contact", ContactView()),
-                ("Current", CurrentView()), ("Burn line", BurnView()),
-            ]
+                ("Advance", AdvancePicture()), ("Dwell of lobes", LobesPicture()),
+                ("Spacing", SpacingPicture()), ("Contact", ContactPicture()),
+                ("Current", CurrentPicture()), ("Burn line", BurnPicture()),
+            ],
+            named=False,
         )  # fmt: skip
         self._rows: list[tuple[str, str]] = []  # picture's key, what more is said
         self._subjects: dict[str, Subject] = {}
@@ -97,15 +99,18 @@ class Verdict(QWidget):
                 self._subjects[key] = subject
             for key in ("advance", "lobes", "spacing", "contact", "current", "burn"):
                 self._subjects.setdefault(key, subject)
-        self._others = {key: other for key in self._subjects} if other is not None else {}
+        self._others = dict.fromkeys(self._subjects, other) if other is not None else {}
         for one in sorted(decisions, key=lambda one: ORDER.index(one["decision"])):
             self._add_decision(one, subjects[0].shown)
         judged = {one["what"] for one in decisions}
         for subject in subjects:
             for key, unit, u_key in MEASURED:
                 value = subject.get(key)
-                if key in judged or value is None or (key == "dwell.percent" and
-                                                      subject.get("dwell.mean_deg") is not None):
+                if (
+                    key in judged
+                    or value is None
+                    or (key == "dwell.percent" and subject.get("dwell.mean_deg") is not None)
+                ):
                     continue
                 judged.add(key)
                 number = subject.shown.number(value, unit, subject.get(u_key or ""))

@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable
+from functools import partial
 
 from PySide6.QtCore import QEvent, QObject, Qt, QTimer
 from PySide6.QtGui import (
@@ -34,21 +35,21 @@ from PySide6.QtWidgets import (
 )
 
 from breakerbench.app.guide import Guide
-from breakerbench.app.job import DONE, SKIPPED
 from breakerbench.app.help_page import HelpPage
+from breakerbench.app.job import DONE, SKIPPED
 from breakerbench.app.pages import Page, SettingsPage, SkipPage
 from breakerbench.app.parts import button, say, words
 from breakerbench.app.sheet import palette, sheet
 from breakerbench.app.snapshot import Phase, Snapshot
 from breakerbench.app.steps.step import Said, Step, all_steps
-from breakerbench.app.theme import DARK, LIGHT, NEXT_PT, QUESTION_PT, SMALL_PT, Inks, letters
+from breakerbench.app.theme import DARK, LIGHT, NEXT_PT, QUESTION_PT, Inks, letters
 from breakerbench.app.trace_page import TracePage
 from breakerbench.errors import harmless
 
 #: Pictures a second; a look older than this is called old, s.
 FRAME_MS, OLD_S = 30, 1.0
 #: Signs of how far a step has come, told by shape.
-SIGNS = {"open": "   ", DONE: "✓ ", SKIPPED: "– "}
+SIGNS = {"open": "   ", DONE: "✓ ", SKIPPED: "- "}
 GO_KEYS = ("Return", "Enter", "Space", "PgDown")
 
 
@@ -61,7 +62,7 @@ class Window(QWidget):
         self.setWindowTitle("Breakerbench")
         self.setAcceptDrops(True)
         self.setMinimumSize(1000, 640)
-        self.inks = LIGHT
+        self.inks: Inks = LIGHT
         self.frames = 0  # drawn since the start
         self._said = Said("")
         self._build()
@@ -80,12 +81,15 @@ class Window(QWidget):
         guide = self.guide
         guide.steps = [kind(guide) for kind in all_steps()]
         self._who, self._how = words("", NEXT_PT, True), words("")
+        for label in (self._who, self._how):
+            label.setWordWrap(False)
+            label.setMinimumWidth(80)
         self._how.setAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
         top = QFrame()
         top.setObjectName("top")
         row = QHBoxLayout(top)
         row.setContentsMargins(18, 6, 18, 6)
-        row.addWidget(self._who, 1)
+        row.addWidget(self._who, 2)
         row.addWidget(self._how, 1)
         for text, does, key in (
             ("Open a trace", self.open_trace, "Ctrl+O"),
@@ -100,7 +104,7 @@ class Window(QWidget):
         self._rail.setContentsMargins(0, 10, 0, 10)
         self._buttons: list[QPushButton] = []
         for number, step in enumerate(guide.steps, 1):
-            made = button("", lambda s=step: self._enter(s), f"key {number}")
+            made = button("", partial(self._enter, step), f"key {number}")
             made.setObjectName("step")
             made.setCheckable(True)
             made.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
@@ -190,7 +194,7 @@ class Window(QWidget):
         key("Ctrl+Q", self.close)
         key("Escape", self.close_page)
         for number, step in enumerate(self.guide.steps, 1):
-            key(str(number), lambda s=step: self._enter(s))
+            key(str(number), partial(self._enter, step))
         # The foot-switch and Space are looked at before any part of the window takes them.
         QApplication.instance().installEventFilter(self)  # type: ignore[union-attr]
 
@@ -219,13 +223,15 @@ class Window(QWidget):
         if not theme:
             scheme = QGuiApplication.styleHints().colorScheme()
             theme = "dark" if scheme == Qt.ColorScheme.Dark else "light"
-        self.inks: Inks = DARK if theme == "dark" else LIGHT
+        self.inks = DARK if theme == "dark" else LIGHT
         app = QApplication.instance()
         if isinstance(app, QApplication):
             app.setPalette(palette(self.inks))
             app.setStyleSheet(sheet(self.inks))
-        for each in (*self.guide.steps, *self._pages.values()):
-            each.set_look(self.inks, self.guide.shown)
+        for step in self.guide.steps:
+            step.set_look(self.inks, self.guide.shown)
+        for page in self._pages.values():
+            page.set_look(self.inks, self.guide.shown)
 
     # --- what the person does ---
 
@@ -336,16 +342,19 @@ class Window(QWidget):
             snapshot = self.guide.worker.snapshot
         else:
             snapshot, self._said = self.guide.tick(now_s)
-            self._draw_frame(snapshot)
+            self._draw_frame()
         self._draw_lines(snapshot, now_s)
         self.frames += 1
 
-    def _draw_frame(self, snapshot: Snapshot) -> None:
+    def _draw_frame(self) -> None:
         guide, step, told = self.guide, self.guide.current, self._said
         if step is None:
             return
         if self._stack.currentWidget() is not step:
             self._stack.setCurrentWidget(step)
+            # So that Space and the foot-switch never press a button that somebody left.
+            if step is not guide.steps[0]:
+                self._go.setFocus()
         say(self._question, step.question)
         say(self._now, told.now)
         if self._go.text() != (told.go or "wait"):

@@ -177,9 +177,7 @@ class Worker:
         """The board is waited for."""
         source = self._source
         if source is not None:
-            self._look(
-                there=False, away_why=source.health.why_lost, times_away=source.health.lost
-            )
+            self._look(there=False, away_why=source.health.why_lost, times_away=source.health.lost)
         self._pause(seconds)
 
     # --- a file ---
@@ -220,14 +218,17 @@ class _Run:
         self._turned_s: float | None = None
         self._stood_from = 0.0
         self._seconds = 0.0
-        self._averages = self._traces = None
+        self._averages: Averages | None = None
+        self._traces: CycleTraces | None = None
         self.measuring = self._measuring()
         if task.recording is Recording.AT_ONCE and task.live:
             self._begin()
 
     def _measuring(self) -> Measuring:
         if self.task.live and not self._recorded:
-            return analyzer(self.header, self.task.spec, self.task.hand, watched=True, pictured=True)
+            return analyzer(
+                self.header, self.task.spec, self.task.hand, watched=True, pictured=True
+            )
         self._averages = Averages(self.header)
         self._traces = CycleTraces(self.header)
         watched = self.task.live or self.task.pace > 0.0

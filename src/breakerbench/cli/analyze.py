@@ -189,13 +189,13 @@ def _points_sets(args: Namespace, options: ImportOptions, spec: Specification | 
 def print_report(subject: Subject, name: str, plots: str | None = None) -> None:
     """What is printed of a result: of a file, or of what was just recorded."""
     # Imported here: a script that takes the JSON does not wait for the tables.
-    from breakerbench.papers.advice import advice  # noqa: PLC0415
     from breakerbench.cli.report import (  # noqa: PLC0415
         print_advice,
         print_result,
         print_title,
     )
     from breakerbench.cli.terminal import terminal  # noqa: PLC0415
+    from breakerbench.papers.advice import advice  # noqa: PLC0415
 
     console = terminal()
     result, spec, shown = subject.result, subject.spec, subject.shown

@@ -19,7 +19,6 @@ from breakerbench.bench import scenario
 from breakerbench.bench.model import Bench
 from breakerbench.bench.simulated import simulate
 from breakerbench.cautions import CAUTIONS
-from breakerbench.papers.advice import advice
 from breakerbench.cli.analyze import measured
 from breakerbench.cli.output import folder as made_folder
 from breakerbench.cli.output import output, write_json
@@ -39,6 +38,7 @@ from breakerbench.cli.simulate import write_simulated
 from breakerbench.cli.terminal import terminal
 from breakerbench.errors import harmless
 from breakerbench.judge.specification import Specification, load_specification
+from breakerbench.papers.advice import advice
 from breakerbench.papers.subject import Collected, Subject
 from breakerbench.papers.words import Shown, limits
 from breakerbench.pipeline import analyze

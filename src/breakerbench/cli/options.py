@@ -235,10 +235,7 @@ def app(verb: argparse.ArgumentParser) -> None:
         "With a FILE it shows that trace. Everything goes by keyboard alone: F1 helps."
     )
     verb.epilog = (
-        "examples:\n"
-        "  breakerbench app\n"
-        "  breakerbench app --port sim\n"
-        "  breakerbench app run.bbr"
+        "examples:\n  breakerbench app\n  breakerbench app --port sim\n  breakerbench app run.bbr"
     )
     verb.add_argument("file", metavar="FILE", nargs="?", type=name, help="a recording or import")
     verb.add_argument("--port", metavar="PORT", type=name, help="as for record; sim is simulated")

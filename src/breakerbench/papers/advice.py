@@ -5,9 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from breakerbench.papers.advice_condenser import condenser_advice
-from breakerbench.papers.advice_electrics import TABLES as ELECTRICAL
-from breakerbench.papers.advice_electrics import electric_advice
 from breakerbench.edges.hand import CLOSED, MOVES, NO_VOLTAGE, OPEN
 from breakerbench.judge.points_sets import (
     BOTH,
@@ -18,6 +15,9 @@ from breakerbench.judge.points_sets import (
     dwell_limits,
 )
 from breakerbench.judge.specification import Specification
+from breakerbench.papers.advice_condenser import condenser_advice
+from breakerbench.papers.advice_electrics import TABLES as ELECTRICAL
+from breakerbench.papers.advice_electrics import electric_advice
 from breakerbench.papers.words import Shown, figure, name
 from breakerbench.tools.gap import gap_change_mm, inches
 

@@ -215,6 +215,20 @@ def tally(decisions: Iterable[Mapping[str, Any]]) -> str:
     return ", ".join(f"{count} {word}" for count, word in counts if count)
 
 
+def in_short(decisions: Iterable[Mapping[str, Any]]) -> str:
+    """The worst kind of decision there is, and how many; "" without any."""
+    found = [one["decision"] for one in decisions]
+    for kind in ("fail", "undecided", "not measured"):
+        if kind in found:
+            return f"{found.count(kind)} {WORDS[kind][0]}"
+    return f"all {len(found)} pass" if found else ""
+
+
+def without_options(text: str) -> str:
+    """A sentence without the options of the command line that it names in brackets."""
+    return re.sub(r" \(--[a-z0-9-]+\)", "", text)
+
+
 def not_judged(result: Mapping[str, Any]) -> list[str]:
     """Figures that were measured, could be judged, and have no decision, by their keys."""
     decided = {one["what"] for one in result.get("decisions") or ()}

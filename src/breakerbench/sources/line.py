@@ -1,8 +1,8 @@
 """The line to a board: a serial port, a socket, the simulated board or recorded bytes, by one door.
 
 Names of ports: that of the system (``/dev/ttyACM0``, ``COM3``), ``auto`` for the one board that is there,
-``socket://host:port``, ``sim`` for the simulated board in a process of its own (``sim --feed coil`` and so
-on: with options of `bench.board_process`), ``bytes://FILE`` for what a board once sent.
+``socket://host:port``, ``sim`` for the simulated board in a process of its own (``sim --feed coil``:
+with options of `bench.board_process`), ``bytes://FILE`` for what a board once sent.
 """
 
 from __future__ import annotations

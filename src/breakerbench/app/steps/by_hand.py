@@ -53,7 +53,9 @@ class ByHandStep(Step):
             return Said("See the red line above; then press Again.")
         hand = snapshot.hand
         if hand is None or hand.open_now is None:
-            volts = "" if hand is None or hand.volts is None else f"{hand.volts:.2f} V on the points"
+            volts = (
+                "" if hand is None or hand.volts is None else f"{hand.volts:.2f} V on the points"
+            )
             self._figure.show_figure("wait" if hand is None else "not told yet", "", volts, True)
         else:
             self._figure.show_figure(
@@ -86,7 +88,10 @@ class ByHandStep(Step):
         moves = hand["state"] == MOVES
         why = self.result["why"].get("hand", "")
         self._figure.show_figure("yes" if moves else "no", "", hand["state"] or why)
-        say(self._count, f"{hand['openings'] or 0} openings, {self.shown.number(hand['revolutions'], '')} turns")
+        say(
+            self._count,
+            f"{hand['openings'] or 0} openings, {self.shown.number(hand['revolutions'], '')} turns",
+        )
         texts = list(advice(self.result, self.spec, self.shown))
         missing = self.result["why"].get("hand.per_lobe_deg")
         if moves and missing:

@@ -4,7 +4,14 @@ from __future__ import annotations
 
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QKeySequence, QShortcut
-from PySide6.QtWidgets import QComboBox, QFileDialog, QGridLayout, QHBoxLayout, QLineEdit, QTextBrowser
+from PySide6.QtWidgets import (
+    QComboBox,
+    QFileDialog,
+    QGridLayout,
+    QHBoxLayout,
+    QLineEdit,
+    QTextBrowser,
+)
 
 from breakerbench.app import specs
 from breakerbench.app.guide import Guide
@@ -44,12 +51,14 @@ class DistributorStep(Step):
             (self._sim, "the simulated distributor"),
         ):
             combo.setAccessibleName(said)
-            combo.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
+            combo.setSizeAdjustPolicy(
+                QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
+            )
             combo.setMinimumContentsLength(18)
-        self._sim.addItem(IN_ORDER, ())
-        self._sim.addItem(AS_IT_CAME, CAME_IN)
+        self._sim.addItem(IN_ORDER, "")
+        self._sim.addItem(AS_IT_CAME, ",".join(CAME_IN))
         for fault in FAULTS:
-            self._sim.addItem(f"one fault: {fault.replace('-', ' ')}", (fault,))
+            self._sim.addItem(f"one fault: {fault.replace('-', ' ')}", fault)
         self._sim_words = words("Simulated distributor", TEXT_PT, True)
         form = QGridLayout()
         form.setVerticalSpacing(14)
@@ -59,19 +68,14 @@ class DistributorStep(Step):
         beside = QHBoxLayout()
         beside.addWidget(self._port, 1)
         beside.addWidget(look)
-        for row, (label, part) in enumerate(
-            (
-                (words("Call it", TEXT_PT, True), self._tag),
-                (words("Specification", TEXT_PT, True), self._spec),
-                (words("Board", TEXT_PT, True), beside),
-                (self._sim_words, self._sim),
-            )
-        ):
-            form.addWidget(label, row, 0)
-            if isinstance(part, QHBoxLayout):
-                form.addLayout(part, row, 1)
-            else:
-                form.addWidget(part, row, 1)
+        form.addWidget(words("Call it", TEXT_PT, True), 0, 0)
+        form.addWidget(self._tag, 0, 1)
+        form.addWidget(words("Specification", TEXT_PT, True), 1, 0)
+        form.addWidget(self._spec, 1, 1)
+        form.addWidget(words("Board", TEXT_PT, True), 2, 0)
+        form.addLayout(beside, 2, 1)
+        form.addWidget(self._sim_words, 3, 0)
+        form.addWidget(self._sim, 3, 1)
         self._repeat = button("", self.repeat, "key F5")
         QShortcut(QKeySequence("F5"), self, self.repeat)
         left = Card()
@@ -187,7 +191,7 @@ class DistributorStep(Step):
         if not self._choose(self._spec, spec) and spec:
             self.add_spec(spec)
         self._choose(self._port, port)
-        self._choose(self._sim, tuple(fault.partition("=")[0] for fault in faults))
+        self._choose(self._sim, ",".join(fault.partition("=")[0] for fault in faults))
 
     def repeat(self) -> None:
         """The same specification and board as the last, a new distributor."""
@@ -200,12 +204,15 @@ class DistributorStep(Step):
         del snapshot
         if self._wrong:
             return Said("Mend the specification, or choose another.")
-        return Said("Say what it is called, what it is to be like, and which board reads it.", "Begin")
+        return Said(
+            "Say what it is called, what it is to be like, and which board reads it.", "Begin"
+        )
 
     def go(self) -> None:
-        faults = ()
+        faults: tuple[str, ...] = ()
         if self._port.currentData() == SIM:
-            faults = tuple(f"{name}={LEVEL}" for name in self._sim.currentData())
+            named = str(self._sim.currentData() or "").split(",")
+            faults = tuple(f"{name}={LEVEL}" for name in named if name)
         spec = self._spec.currentData()
         if self.guide.new_job(
             " ".join(self._tag.text().split()), spec, self._port.currentData(), faults

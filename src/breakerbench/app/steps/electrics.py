@@ -12,11 +12,11 @@ from breakerbench.app.parts import Card, Figure, say, words
 from breakerbench.app.snapshot import Phase, Recording, Snapshot, Task
 from breakerbench.app.steps.step import Said, Step
 from breakerbench.app.theme import SMALL_PT, TEXT_PT, Inks
-from breakerbench.app.views.burn import BurnView
-from breakerbench.app.views.contact import ContactView
-from breakerbench.app.views.current import CurrentView
+from breakerbench.app.views.burn import BurnPicture
+from breakerbench.app.views.contact import ContactPicture
+from breakerbench.app.views.current import CurrentPicture
 from breakerbench.cautions import SHORT_CAUTION
-from breakerbench.papers.words import Shown, figure, name, tally
+from breakerbench.papers.words import Shown, figure, in_short, name
 from breakerbench.result.live import Live
 
 #: Held for so long, s, at about so many rpm: some sixty openings of four lobes. Common practice.
@@ -38,7 +38,7 @@ FIGURES = (
 
 
 class ElectricsStep(Step):
-    key, title, place = "coil", "Spark, coil, condenser", 60
+    key, title, place = "coil", "Spark and coil", 60
     question = "Is the spark strong, are coil and condenser right?"
 
     def __init__(self, guide: Guide) -> None:
@@ -49,7 +49,11 @@ class ElectricsStep(Step):
         side = Card(self._figure, self._told, self._caution, stretch=(1, 1, 0))
         side.setFixedWidth(320)
         self.gallery = Gallery(
-            [("Burn line", BurnView()), ("Current", CurrentView()), ("Contact", ContactView())]
+            [
+                ("Burn line", BurnPicture()),
+                ("Current", CurrentPicture()),
+                ("Contact", ContactPicture()),
+            ]
         )
         self.gallery.trouble.connect(lambda text: setattr(guide, "trouble", text))
         across = QHBoxLayout(self)
@@ -128,7 +132,7 @@ class ElectricsStep(Step):
             self.guide.next_step()
 
     def summary(self) -> str:
-        return "" if self.result is None else tally(self.result["decisions"])
+        return "" if self.result is None else in_short(self.result["decisions"])
 
     def set_look(self, inks: Inks, shown: Shown) -> None:
         self._figure.set_inks(inks)

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from PySide6.QtWidgets import QVBoxLayout
+from PySide6.QtWidgets import QTextBrowser, QVBoxLayout
 
 from breakerbench.app.guide import Guide
-from breakerbench.app.parts import Card, say, words
+from breakerbench.app.parts import say, words
 from breakerbench.app.snapshot import Snapshot
 from breakerbench.app.steps.step import Said, Step
-from breakerbench.app.theme import TEXT_PT, Inks
+from breakerbench.app.theme import TEXT_PT, Inks, letters
 from breakerbench.app.verdict import Verdict
 from breakerbench.papers.advice import advice
-from breakerbench.papers.words import Shown, tally
+from breakerbench.papers.words import Shown, tally, without_options
 
 
 class OutcomeStep(Step):
@@ -22,7 +22,10 @@ class OutcomeStep(Step):
     def __init__(self, guide: Guide) -> None:
         super().__init__(guide)
         self._verdict_words = words("", TEXT_PT + 10, True)
-        self._do = words("", TEXT_PT + 1)
+        self._do = QTextBrowser()
+        self._do.setFont(letters(TEXT_PT))
+        self._do.setAccessibleName("what to do")
+        self._do.setFixedHeight(150)
         self.verdict = Verdict()
         self.verdict.gallery.trouble.connect(lambda text: setattr(guide, "trouble", text))
         box = QVBoxLayout(self)
@@ -30,7 +33,7 @@ class OutcomeStep(Step):
         box.setSpacing(10)
         box.addWidget(self._verdict_words)
         box.addWidget(self.verdict, 1)
-        box.addWidget(Card(self._do))
+        box.addWidget(self._do)
 
     def enter(self) -> None:
         self.verdict.gallery.folder = self.guide.job.folder
@@ -46,7 +49,7 @@ class OutcomeStep(Step):
         decisions = guide.decisions()
         if not subjects:
             say(self._verdict_words, "Nothing was measured yet.")
-            say(self._do, "Run it up and down first.")
+            self._do.setPlainText("Run it up and down first.")
             return
         self.verdict.show_results(subjects, decisions)
         counts = {
@@ -69,12 +72,15 @@ class OutcomeStep(Step):
                 told += advice(result, guide.spec, guide.shown)
                 why = result["why"].get("decisions")
                 told += [f"Nothing is judged: {why}."] if why else []
-        say(self._do, "\n".join(dict.fromkeys(told)) or "Nothing to mend by these figures.")
+        texts = [f"•  {without_options(text)}" for text in dict.fromkeys(told)]
+        self._do.setPlainText("\n".join(texts) or "Nothing to mend by these figures.")
 
     def draw(self, snapshot: Snapshot) -> Said:
         del snapshot
         if not self.guide.results:
-            return Said("Go back and run it, or begin with the next distributor.", "Next distributor")
+            return Said(
+                "Go back and run it, or begin with the next distributor.", "Next distributor"
+            )
         return Said("Read what to do. Then take the next distributor.", "Next distributor")
 
     def go(self) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 
-from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout
 
 from breakerbench.app.coverage import Coverage
 from breakerbench.app.gallery import Gallery
@@ -13,16 +13,16 @@ from breakerbench.app.parts import Card, Figure, say, words
 from breakerbench.app.snapshot import Phase, Recording, Snapshot, Task
 from breakerbench.app.steps.step import Said, Step
 from breakerbench.app.theme import TEXT_PT, Inks
-from breakerbench.app.views.advance import AdvanceView
-from breakerbench.app.views.contact import ContactView
-from breakerbench.app.views.lobes import LobesView
-from breakerbench.app.views.spacing import SpacingView
+from breakerbench.app.views.advance import AdvancePicture
+from breakerbench.app.views.contact import ContactPicture
+from breakerbench.app.views.lobes import LobesPicture
+from breakerbench.app.views.spacing import SpacingPicture
 from breakerbench.judge.plan import speeds_wanted
-from breakerbench.papers.words import Shown, tally
+from breakerbench.papers.words import Shown, in_short, tally
 from breakerbench.result.live import Live
 
 #: The simulated drive, s:rpm, and its way back to standing still.
-SIMULATED_RUN = "--speed 0:0,2:0,3:250,7:250,22:{top},24:{top},39:250,42:250,43:0"
+SIMULATED_RUN = "--speed 0:0,2:0,3:250,7:250,32:{top},34:{top},58:250,61:250,62:0"
 
 
 class UpAndDownStep(Step):
@@ -39,10 +39,10 @@ class UpAndDownStep(Step):
         side.setFixedWidth(300)
         self.gallery = Gallery(
             [
-                ("Advance", AdvanceView()),
-                ("Dwell of lobes", LobesView()),
-                ("Spacing", SpacingView()),
-                ("Contact", ContactView()),
+                ("Advance", AdvancePicture()),
+                ("Dwell of lobes", LobesPicture()),
+                ("Spacing", SpacingPicture()),
+                ("Contact", ContactPicture()),
             ]
         )
         self.gallery.trouble.connect(lambda text: setattr(guide, "trouble", text))
@@ -127,7 +127,9 @@ class UpAndDownStep(Step):
         if live.missing:
             named = ", ".join(self._plain(m) for m in live.missing[:3])
             more = " and more" if len(live.missing) > 3 else ""
-            return f"Speeds still missing: {named}{more} {self.shown.unit('rpm')}. Pass them slowly."
+            return (
+                f"Speeds still missing: {named}{more} {self.shown.unit('rpm')}. Pass them slowly."
+            )
         if rpm > low + 100.0:
             return f"Come down slowly to {self._rpm(low)}."
         return "All speeds are covered. Stop the drive: the run ends by itself."
@@ -165,7 +167,9 @@ class UpAndDownStep(Step):
             say(self._left, "\n".join([f"In all: {counts}." if counts else "", *notes]).strip())
         lost = result["lost"]["seconds"]
         if lost:
-            return Said(f"{lost:.3g} s of the run were lost. Press Again, or go on with it.", "Go on")
+            return Said(
+                f"{lost:.3g} s of the run were lost. Press Again, or go on with it.", "Go on"
+            )
         return Said("The run is recorded and worked out.", "Go on", done=True)
 
     def go(self) -> None:
@@ -175,7 +179,7 @@ class UpAndDownStep(Step):
             self.guide.next_step()
 
     def summary(self) -> str:
-        return "" if self.result is None else tally(self.result["decisions"])
+        return "" if self.result is None else in_short(self.result["decisions"])
 
     def set_look(self, inks: Inks, shown: Shown) -> None:
         self._figure.set_inks(inks)

@@ -15,7 +15,8 @@ from breakerbench.judge.specification import Specification
 from breakerbench.judge.tables import Advance
 from breakerbench.papers.subject import Subject, verdict
 from breakerbench.result.live import Live
-from breakerbench.result.live_pictures import AdvancePoint, LivePictures
+from breakerbench.measure.lobes_now import AdvancePoint
+from breakerbench.result.live_pictures import LivePictures
 
 Floats = NDArray[np.float64]
 Limits = Sequence[tuple[float, float, float]]

@@ -100,12 +100,12 @@ class Seen:
     openings: Openings | None = None
 
 
-def watched(source: Source, pictured: bool = False) -> Seen:
+def watched(source: Source, show_s: float = SHOW_S, pictured: bool = False) -> Seen:
     """A run as it would be recorded, and the openings that the way of the result places in it.
 
-    pictured  as a window shows it: 30 times a second, and with all that it draws
+    show_s    how often it is asked; pictured: also for all that a window draws
     """
-    rate_hz, show_s = source.header.sample_rate_hz, 1.0 / 30.0 if pictured else SHOW_S
+    rate_hz = source.header.sample_rate_hz
     seen, drawn = Seen(), 0.0
     measuring = Analyzer(source.header, watched=True, pictured=pictured)
     alone, found = EdgeRun(source.header, None), []
@@ -197,7 +197,7 @@ def pictured_costs(seconds: float) -> None:
     for (rpm, lobes), feed in product(((300.0, 4), (2500.0, 4), (3000.0, 8)), ("dry", "coil")):
         bench, took = plain(rpm, lobes, feed, "encoder", seconds), []
         for pictured in (False, True):
-            shown = watched(simulate(bench, 1), pictured).shown
+            shown = watched(simulate(bench, 1), 1.0 / 30.0, pictured).shown
             ms = [1e3 * each for at, _, each in shown if at > 1.0]
             took.append((float(np.mean(ms)), float(np.quantile(ms, 0.95))))
         ticks = "; ".join(f"{mean:.2f}, {late:.2f}" for mean, late in took)

@@ -44,16 +44,15 @@ def test_changes_and_travel_as_they_come(seed: int, reference: str, polarity: in
     """Chatter at every separation; rests, no way back."""
     c = Turning(seed, reference=reference, reversals=0, jerks=0, chatter_s=0.003, polarity=polarity)
     source = HandSource(c)
-    before, watched = HandLive(), None
-    for _, live, watched in followed(source):
+    before, shown = HandLive(), list(followed(source))
+    for _, live, _ in shown:
         assert live.openings >= before.openings
         assert live.closings >= before.closings
         assert (live.turned_deg or 0.0) >= (before.turned_deg or 0.0)
         if live.open_now is not None and before.open_now is not None:
             assert abs(live.openings - live.closings) <= 1
         before = live
-    assert watched is not None
-    result = watched.finish()["hand"]
+    result = shown[-1][2].finish()["hand"]
     assert before.openings == result["openings"]
     assert before.volts is not None
     if before.open_now:

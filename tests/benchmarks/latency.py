@@ -2,6 +2,7 @@
 
     python tests/benchmarks/latency.py             speeds, lobes, feeds and references
     python tests/benchmarks/latency.py --random 40 random distributors of every kind, bouncing ones too
+    python tests/benchmarks/latency.py --pictured  what a window draws beside, 30 times a second
 
 In simulated time: blocks as a board sends them, asked for a reading as often as the line on the
 terminal is drawn. What is printed for each run:
@@ -99,10 +100,14 @@ class Seen:
     openings: Openings | None = None
 
 
-def watched(source: Source) -> Seen:
-    """A run as it would be recorded, and the openings that the way of the result places in it."""
+def watched(source: Source, show_s: float = SHOW_S, pictured: bool = False) -> Seen:
+    """A run as it would be recorded, and the openings that the way of the result places in it.
+
+    show_s    how often it is asked; pictured: also for all that a window draws
+    """
     rate_hz = source.header.sample_rate_hz
-    seen, measuring, drawn = Seen(), Analyzer(source.header, watched=True), 0.0
+    seen, drawn = Seen(), 0.0
+    measuring = Analyzer(source.header, watched=True, pictured=pictured)
     alone, found = EdgeRun(source.header, None), []
     for event in as_sent(source):
         begun = time.process_time()
@@ -113,9 +118,11 @@ def watched(source: Source) -> Seen:
         elif isinstance(event, Block):
             found += alone.block(event)
             seen.seconds = (event.first + len(event)) / rate_hz
-            if seen.seconds - drawn >= SHOW_S:
+            if seen.seconds - drawn >= show_s:
                 drawn, begun = seen.seconds, time.process_time()
                 live = measuring.live()
+                if pictured:
+                    measuring.live_pictures()
                 took = time.process_time() - begun
                 seen.readings_s += took
                 seen.shown.append((seen.seconds, live, took))
@@ -185,11 +192,31 @@ def plain(rpm: float, lobes: int, feed: str, reference: str, seconds: float) -> 
     return on_a_coil(bench) if feed == "coil" else bench
 
 
+def pictured_costs(seconds: float) -> None:
+    """Prints what a tick of a window takes, ms, mean and 95 %, with and without its pictures."""
+    for (rpm, lobes), feed in product(((300.0, 4), (2500.0, 4), (3000.0, 8)), ("dry", "coil")):
+        bench, took = plain(rpm, lobes, feed, "encoder", seconds), []
+        for pictured in (False, True):
+            shown = watched(simulate(bench, 1), 1.0 / 30.0, pictured).shown
+            ms = [1e3 * each for at, _, each in shown if at > 1.0]
+            took.append((float(np.mean(ms)), float(np.quantile(ms, 0.95))))
+        ticks = "; ".join(f"{mean:.2f}, {late:.2f}" for mean, late in took)
+        more = took[1][0] - took[0][0]
+        print(
+            f"  {rpm:g} rpm, {lobes} lobes, {feed}: live {ticks} pictured; {more:+.2f} ms",
+            flush=True,
+        )
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0])
     parser.add_argument("--seconds", type=float, default=14.0, help="of each run (%(default)s)")
     parser.add_argument("--random", type=int, default=0, metavar="N", help="so many of each kind")
+    parser.add_argument("--pictured", action="store_true", help="with the pictures, 30 a second")
     asked = parser.parse_args()
+    if asked.pictured:
+        pictured_costs(asked.seconds)
+        return
     print(HEAD)
     if asked.random:
         makers = (random_bench, random_arm_bench, random_ignition_bench, random_sweep)

@@ -70,10 +70,6 @@ def now(**other: Any) -> Live:
 
 
 LIMITS = """
-[dwell]
-min_deg = 50.0
-max_deg = 58.0
-aim_deg = 52.0
 [spacing]
 max_error_deg = 1.0
 [scatter]
@@ -88,5 +84,10 @@ current_a = [3.0, 4.5]
 
 
 def specification(lobes: int = 4, body: str = LIMITS) -> Specification:
-    text = f'schema = 1\n[distributor]\nname = "made up"\nlobes = {lobes}\nsource = "for a test"\n{body}'
+    pitch = 360.0 / lobes
+    dwell = (
+        f"[dwell]\nmin_deg = {0.55 * pitch}\nmax_deg = {0.65 * pitch}\naim_deg = {0.58 * pitch}\n"
+    )
+    head = f'schema = 1\n[distributor]\nname = "made up"\nlobes = {lobes}\nsource = "for a test"'
+    text = f"{head}\n{dwell}{body}"
     return parse_specification(text.encode(), "test.toml")

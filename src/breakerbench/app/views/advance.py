@@ -84,7 +84,8 @@ class AdvancePicture(Picture):
         self._limits = _limits(None if spec is None else spec.advance)
         self._draw_limits()
         self.explain(
-            Entry("up-", "accent", "speed rising"), Entry("down-", "second", "speed falling"),
+            Entry("up-", "accent", "speed rising", "rising"),
+            Entry("down-", "second", "speed falling", "falling"),
             Entry("ring", "ink", "now"), *self._limit_entries(),
         )  # fmt: skip
         self._axes([] if now is None else [now], steady=True)
@@ -105,17 +106,14 @@ class AdvancePicture(Picture):
         self._ring.set([x], [y])
         rising = not self._seen or self._seen[-1].rising
         self._now[0 if rising else 1].set([x], [y])
-        left, right, _, high = self.panels[0].seen
-        side = (
-            0.0
-            if x < left + 0.2 * (right - left)
-            else 1.0
-            if x > right - 0.2 * (right - left)
-            else 0.5
-        )
-        _, _, low, _ = self.panels[0].seen
-        up = 1.45 if y < high - 0.25 * (high - low) else -0.45
-        self._speed.set(f"{x:,.0f} {self._rpm}", x, y, (side, up))
+        # Away from the curve: below at its right, above where there is no room.
+        left, right, low, high = self.panels[0].seen
+        anchor = (-0.2, -0.35)
+        if x > left + 0.7 * (right - left):
+            anchor = (1.2, 1.35)
+        elif y < low + 0.3 * (high - low):
+            anchor = (0.3, 1.7)
+        self._speed.set(f"{x:,.0f} {self._rpm}", x, y, anchor)
 
     def _of_live(self, points: Sequence[AdvancePoint]) -> list[_Row]:
         return [
@@ -148,12 +146,14 @@ class AdvancePicture(Picture):
         self._draw_limits()
         name = "" if other is None else f"{named(subject)}, "
         entries = [
-            Entry(kind, ink, f"{name}speed {way}, ± uncertainty")
+            Entry(kind, ink, f"{name}speed {way}, ± uncertainty", f"{way} ± U")
             for kind, ink, way in (("up", "accent", "rising"), ("down", "second", "falling"))
             if any(row.run == 1 and row.way == way for row in self._rows)
         ]
         if other is not None:
-            entries.append(Entry("up-", "muted", f"{named(other)}, hollow and dashed"))
+            entries.append(
+                Entry("up-", "muted", f"{named(other)}, hollow and dashed", named(other))
+            )
         self.explain(*entries, *self._limit_entries())
         self._axes([], steady=False)
         return self._result_said(subject, bool(self._limits[0]))
@@ -162,7 +162,7 @@ class AdvancePicture(Picture):
         said = []
         if judged and subject.decision("advance.points") is not None:
             word, _, text = verdict(subject, "advance.points")
-            said.append(f"Against the band, worst point: {word}, {text}.")
+            said.append(f"Against the band{_where(subject)}: {word}, {text}.")
         for what, key, u_key in (
             ("Largest", "advance.max_deg", "advance.u_max_deg"),
             ("Hysteresis", "advance.hysteresis_deg", "advance.u_hysteresis_deg"),
@@ -208,7 +208,7 @@ class AdvancePicture(Picture):
 
     def _limit_entries(self) -> list[Entry]:
         both, falling = self._limits
-        entries = [Entry("area", "band", "inside the limits")] if both else []
+        entries = [Entry("area", "band", "inside the limits", "limits")] if both else []
         return entries + ([Entry("dashed", "muted", "limits, speed falling")] if falling else [])
 
     def _axes(self, more: Sequence[tuple[float, float]], steady: bool) -> None:
@@ -292,6 +292,15 @@ def _columns(rows: Sequence[_Row], run: int, way: str) -> tuple[Floats, Floats, 
     some = [row for row in rows if row.run == run and row.way == way]
     us = [np.nan if row.u_deg is None else row.u_deg for row in some]
     return np.array([row.rpm for row in some]), np.array([row.deg for row in some]), np.array(us)
+
+
+def _where(subject: Subject) -> str:
+    """Where on the curve the worst decision stands."""
+    at = (subject.decision("advance.points") or {}).get("at")
+    if at is None:
+        return ""
+    shown = subject.shown
+    return f", worst at {at * shown.factor('rpm'):,.0f} {shown.unit('rpm')}"
 
 
 def _known(value: float) -> float | None:

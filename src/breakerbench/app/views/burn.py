@@ -12,13 +12,13 @@ from breakerbench.app.views.over_time import Laid, OverTime, columns_of, laid_of
 from breakerbench.app.views.picture import NO_TABLE, Picture, Table, named
 from breakerbench.app.views.words import Entry
 from breakerbench.judge.specification import Specification
-from breakerbench.papers.subject import MEAN_TRACE, SPARK, SPREAD, Subject, missing
+from breakerbench.papers.subject import MEAN_TRACE, SPARK, SPREAD, Subject, missing, verdict
 from breakerbench.result.live import Live
 from breakerbench.result.live_pictures import LivePictures
 
-#: The first swing, many times the burn line, is over by then, s; what comes after it is shown so many
-#: times as high.
-SWING_S, ABOVE = 0.25e-3, 2.0
+#: The first swing is many times as high as the burn line. Shown is so many times the burn line; where it
+#: is not known, of what this share of the time after the swing lies below.
+ABOVE, SWING_S, BELOW = 2.5, 0.25e-3, 80.0
 #: A spark of a result is shown to its end and so much more: a share, and s.
 SHARE, MORE_S = 0.6, 1e-3
 
@@ -33,7 +33,7 @@ class BurnPicture(Picture):
         self._marks = OverTime(panel, "V")
         self._level = panel.add(Line(panel.plot, "second", 2.4, dashed=True, z=8.0))
         self._end = panel.add(Rule(panel.plot, "second", 2.0, upright=True, z=8.0))
-        self._end_u = panel.add(Area(panel.plot, "band", z=0.5))
+        self._end_u = panel.add(Area(panel.plot, "spread", z=0.5))
         self._laid: Laid | None = None
         self._other: Laid | None = None
 
@@ -44,7 +44,7 @@ class BurnPicture(Picture):
             return ""
         self.explain(
             Entry("line", "accent", "newest"), Entry("line", "ink", "mean"),
-            Entry("area", "spread", "lowest to highest of the last hundred"),
+            Entry("area", "spread", "lowest to highest of the last hundred", "last hundred"),
         )  # fmt: skip
         beyond = self._draw(self._laid, True, [])
         return f"Last {self._laid.n:,} openings. {beyond}".strip()
@@ -59,12 +59,17 @@ class BurnPicture(Picture):
         level = None if feed is None or burn is None else feed + burn
         entries = [
             Entry("line", "ink", MEAN_TRACE if other is None else f"{MEAN_TRACE}, {named(subject)}"),
-            Entry("area", "spread", SPREAD), Entry("rule", "muted", "single openings"),
+            Entry("area", "spread", SPREAD, "± 2 sd"),
+            Entry("rule", "muted", "single openings", "single"),
         ]  # fmt: skip
         if other is not None:
             entries.append(Entry("dashed", "muted", f"{MEAN_TRACE}, {named(other)}"))
         entries += [] if level is None else [Entry("dashed", "second", "burn line")]
-        entries += [] if duration is None else [Entry("upright", "second", "end of the spark")]
+        entries += (
+            []
+            if duration is None
+            else [Entry("upright", "second", "end of the spark, ± uncertainty", "end ± U")]
+        )
         self.explain(*entries)
         beyond = self._draw(self._laid, False, [] if level is None else [level])
         per = self._marks.scale
@@ -78,7 +83,9 @@ class BurnPicture(Picture):
         if duration is None:
             said.append(f"Duration not measured: {subject.why('spark.duration_s')}.")
         else:
-            said.append(f"The spark burns for {shown.number(duration, 's', u)} {shown.unit('s')}.")
+            word, _, text = verdict(subject, "spark.duration_s", "spark.u_duration_s", "s")
+            number = f"{shown.number(duration, 's', u)} {shown.unit('s')}"
+            said.append(f"Duration: {word}, {text or number}.")
         if burn is not None:
             volts = shown.number(burn, "V", subject.get("spark.u_burn_v"))
             said.append(f"Burn line {volts} V above the feed.")
@@ -97,8 +104,8 @@ class BurnPicture(Picture):
         low, high = self._marks.draw("opening", "points", laid, self._other)
         later = (laid.time_s > SWING_S) & (laid.time_s <= laid.shown_s[1])
         if np.count_nonzero(later) > 3:
-            after = np.nanmax(np.abs(laid.mean[later]))
-            most = ABOVE * max([float(after), 1.0, *levels])
+            level = max(levels, default=float(np.nanpercentile(np.abs(laid.mean[later]), BELOW)))
+            most = ABOVE * max(level, 1.0)
             peak = max(high, -low)
             low, high = max(low, -most), min(high, most)
         else:

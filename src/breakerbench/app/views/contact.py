@@ -42,7 +42,7 @@ class ContactPicture(Picture):
         self._others = [None, None]
         self.explain(
             Entry("line", "accent", "newest"), Entry("line", "ink", "mean"),
-            Entry("area", "spread", "lowest to highest of the last hundred"),
+            Entry("area", "spread", "lowest to highest of the last hundred", "last hundred"),
         )  # fmt: skip
         return self._both(True, ("last {:,} openings", "last {:,} first touches"))
 
@@ -51,8 +51,8 @@ class ContactPicture(Picture):
         self._others = _of_averaged(None if other is None else other.contact)
         mean = MEAN_TRACE if other is None else f"{MEAN_TRACE}, {named(subject)}"
         entries = [
-            Entry("line", "ink", mean), Entry("area", "spread", SPREAD),
-            Entry("rule", "muted", SINGLE),
+            Entry("line", "ink", mean), Entry("area", "spread", SPREAD, "± 2 sd"),
+            Entry("rule", "muted", SINGLE, "single"),
         ]  # fmt: skip
         if other is not None:
             entries.append(Entry("dashed", "muted", f"{MEAN_TRACE}, {named(other)}"))

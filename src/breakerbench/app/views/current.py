@@ -10,11 +10,11 @@ from breakerbench.app.views.picture import NO_TABLE, Picture, Table, named
 from breakerbench.app.views.words import Entry
 from breakerbench.edges.shown import SlowCycles, Trace
 from breakerbench.judge.specification import Specification
-from breakerbench.papers.subject import COIL, MEAN_TRACE, SPREAD, Subject, band_of, missing
+from breakerbench.papers.subject import COIL, MEAN_TRACE, SPREAD, Subject, band_of, missing, verdict
 from breakerbench.result.live import Live
 from breakerbench.result.live_pictures import LivePictures
 
-LIMITS = Entry("area", "band", "limits of the current at the opening")
+LIMITS = Entry("area", "band", "limits of the current at the opening", "limits")
 
 
 class CurrentPicture(Picture):
@@ -40,7 +40,7 @@ class CurrentPicture(Picture):
         stated = None if spec is None or spec.coil is None else spec.coil.current_a
         entries = [
             Entry("line", "accent", "newest"), Entry("line", "ink", "mean"),
-            Entry("area", "spread", "lowest to highest of the last hundred"),
+            Entry("area", "spread", "lowest to highest of the last hundred", "last hundred"),
         ]  # fmt: skip
         self.explain(*entries, *([LIMITS] if stated else []))
         self._draw(self._laid, stated or (None, None), True, [])
@@ -59,12 +59,12 @@ class CurrentPicture(Picture):
             Entry(
                 "line", "ink", MEAN_TRACE if other is None else f"{MEAN_TRACE}, {named(subject)}"
             ),
-            Entry("area", "spread", SPREAD),
+            Entry("area", "spread", SPREAD, "± 2 sd"),
         ]
         if other is not None:
             entries.append(Entry("dashed", "muted", f"{MEAN_TRACE}, {named(other)}"))
         if current is not None:
-            entries.append(Entry("d", "ink", "at the opening, ± uncertainty"))
+            entries.append(Entry("d", "ink", "at the opening, ± uncertainty", "at the opening"))
         self.explain(*entries, *([LIMITS] if band.stated() else []))
         ends = [] if current is None else [current - (u or 0.0), current + (u or 0.0)]
         self._draw(self._laid, (band.low, band.high), False, ends)
@@ -75,7 +75,8 @@ class CurrentPicture(Picture):
         self._end.set(x, [current])
         if u is not None:
             self._end_u.set(x, [current - u], [current + u])
-        return f"{said}; at the opening {subject.shown.number(current, 'A', u)} A."
+        word, _, text = verdict(subject, "coil.current_a", "coil.u_current_a", "A")
+        return f"At the opening: {word}, {text or subject.shown.number(current, 'A', u) + ' A'}. {said}."
 
     def instead(self, subject: Subject) -> str:
         why = (

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 
 from PySide6.QtCore import Qt, QTimer
 from PySide6.QtGui import QColor, QFocusEvent, QPainter, QPaintEvent, QPalette, QPen, QResizeEvent
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QStackedLayout, QVBoxLayout, QWidget
 
-from breakerbench.app.theme import LIGHT, TEXT_PT, Inks, letters
+from breakerbench.app.theme import LIGHT, SMALL_PT, TEXT_PT, Inks, letters
 from breakerbench.app.views.panel import canvas, panels, show
 from breakerbench.app.views.stamp import Stamp
 from breakerbench.app.views.words import Chip, Entry, Figures, Legend
@@ -19,6 +21,7 @@ OLD_S = 1.5
 TELL_MS = 1000
 #: Lower than this, one line of figures is shown, not two.
 LOW_PX = 330
+MARGIN = 10
 SIMULATED = "SIMULATED"
 
 
@@ -34,7 +37,7 @@ class Frame(QWidget):
         self.simulated = False
         self.stale_s: float | None = None
         self.summary = ""  # what there is to see, in a sentence; empty where there is nothing
-        self._old, self._told = False, ""
+        self._old, self._told, self._saved = False, "", False
         self._make()
         self.panels = panels(self.canvas, self.fields)
         self.active = 0  # the field that keys act on
@@ -90,6 +93,19 @@ class Frame(QWidget):
             self.panels[self.active].cursor.set(None)
             self.active = there[0]
 
+    @contextmanager
+    def being_saved(self) -> Iterator[None]:
+        """Marks are drawn fine, and the frame of the keys is left out, for a file."""
+        self._saved = True
+        for panel in self.panels:
+            panel.finely(True)
+        try:
+            yield
+        finally:
+            self._saved = False
+            for panel in self.panels:
+                panel.finely(False)
+
     # --- words ---
 
     def show_picture(self, there: bool, instead: str = "") -> None:
@@ -126,13 +142,13 @@ class Frame(QWidget):
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setAccessibleName(self.title)
         self.setMinimumSize(320, 200)
-        name = QLabel(self.title)
-        name.setFont(letters(TEXT_PT, bold=True))
-        name.setWordWrap(True)
+        self._name = QLabel(self.title)
+        self._name.setFont(letters(TEXT_PT, bold=True))
+        self._name.setWordWrap(True)
         self._simulated_chip, self._old_chip = Chip(), Chip()
         head = QHBoxLayout()
         head.setSpacing(6)
-        head.addWidget(name, 1)
+        head.addWidget(self._name, 1)
         for chip in (self._old_chip, self._simulated_chip):
             head.addWidget(chip, 0, Qt.AlignmentFlag.AlignTop)
         self.legend, self.figures = Legend(), Figures()
@@ -150,7 +166,7 @@ class Frame(QWidget):
         self._stack.addWidget(self._instead)
         self._stamp = Stamp(self.canvas)
         body = QVBoxLayout(self)
-        body.setContentsMargins(10, 6, 10, 6)
+        body.setContentsMargins(MARGIN, 6, MARGIN, 6)
         body.setSpacing(3)
         body.addLayout(head)
         body.addWidget(self.legend)
@@ -163,7 +179,12 @@ class Frame(QWidget):
 
     def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
         super().resizeEvent(event)
-        self.figures.set_lines(1 if self.height() < LOW_PX else 2)
+        low = self.height() < LOW_PX
+        self.figures.set_lines(1 if low else 2)
+        self.legend.fit(self.width() - 2 * MARGIN, low)
+        font = letters(SMALL_PT if low else TEXT_PT, bold=True)
+        if font != self._name.font():
+            self._name.setFont(font)
 
     def focusInEvent(self, event: QFocusEvent) -> None:  # noqa: N802
         super().focusInEvent(event)
@@ -174,7 +195,7 @@ class Frame(QWidget):
         self.update()
 
     def paintEvent(self, _: QPaintEvent) -> None:  # noqa: N802
-        if self.hasFocus():
+        if self.hasFocus() and not self._saved:
             painter = QPainter(self)
             painter.setPen(QPen(QColor(self.inks.accent), 2.0))
             painter.drawRect(self.rect().adjusted(1, 1, -1, -1))

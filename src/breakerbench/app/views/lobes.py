@@ -13,7 +13,7 @@ from breakerbench.app.views.picture import NO_TABLE, Picture, Table, named, unit
 from breakerbench.app.views.words import Entry
 from breakerbench.judge.points_sets import dwell_limits
 from breakerbench.judge.specification import Specification
-from breakerbench.papers.subject import Band, Subject, band_of
+from breakerbench.papers.subject import Band, Subject, band_of, verdict
 from breakerbench.result.live import Live
 from breakerbench.result.live_pictures import LivePictures
 
@@ -24,7 +24,7 @@ LEAST_SPAN_DEG = 2.0
 #: Marks of two runs stand so far to either side of their lobe.
 BESIDE = 0.14
 #: Half the width of the caps of a whisker, lobes.
-CAP = 0.08
+CAP = 0.05
 
 
 class LobesPicture(Picture):
@@ -67,7 +67,7 @@ class LobesPicture(Picture):
         band = Band() if spec is None else self._stated(spec)
         self._explain(
             band, Entry("d", "accent", "newest turn"),
-            Entry("bar", "spread", "lowest to highest of the last hundred turns"),
+            Entry("bar", "spread", "lowest to highest of the last hundred turns", "last hundred"),
         )  # fmt: skip
         self._axes(lobes, [low, high, newest], band, steady=True)
         unit = unit_name(self.shown)
@@ -89,7 +89,7 @@ class LobesPicture(Picture):
         self._whiskers.set(lobes - beside, values - us, values + us)
         self._measured.set(lobes - beside, values)
         name = "measured" if other is None else named(subject)
-        entries = [Entry("o", "ink", f"{name}, ± uncertainty")]
+        entries = [Entry("o", "ink", f"{name}, ± uncertainty", f"{name} ± U")]
         unit = unit_name(self.shown)
         self._columns, self._rows = (f"dwell_{unit}", f"u_dwell_{unit}"), [values, us]
         seen = [values - us, values + us, values]
@@ -97,7 +97,9 @@ class LobesPicture(Picture):
             second, second_us = (_to_length(each, len(values)) for each in _figures(other))
             self._other_whiskers.set(lobes + beside, second - second_us, second + second_us)
             self._other_dots.set(lobes + beside, second)
-            entries.append(Entry("s-", "muted", f"{named(other)}, ± uncertainty"))
+            entries.append(
+                Entry("s-", "muted", f"{named(other)}, ± uncertainty", f"{named(other)} ± U")
+            )
             self._columns += (f"other_dwell_{unit}", f"u_other_dwell_{unit}")
             self._rows += [second, second_us]
             seen += [second - second_us, second + second_us, second]
@@ -107,7 +109,9 @@ class LobesPicture(Picture):
         mean, shown = subject.get("dwell.mean_deg"), subject.shown
         if mean is None:
             return f"Dwell of each of {len(values)} lobes, {self._unit}."
-        return f"Mean dwell {shown.number(mean, 'deg', subject.get('dwell.u_deg'))} {self._unit}."
+        word, _, text = verdict(subject, "dwell.mean_deg", "dwell.u_deg")
+        number = f"{shown.number(mean, 'deg', subject.get('dwell.u_deg'))} {self._unit}"
+        return f"Mean dwell: {word}, {text or number}."
 
     def instead(self, subject: Subject) -> str:
         return f"No dwell of each lobe in this result: {subject.why('dwell.per_lobe_deg')}."
@@ -122,7 +126,7 @@ class LobesPicture(Picture):
     def _explain(self, band: Band, *entries: Entry) -> None:
         more = []
         if band.low is not None or band.high is not None:
-            more.append(Entry("area", "band", "inside the limits"))
+            more.append(Entry("area", "band", "inside the limits", "limits"))
         if band.aim is not None:
             more.append(Entry("dashed", "ink", f"aim {band.aim:.6g} {self._unit}"))
         self.explain(*entries, *more)

@@ -12,7 +12,7 @@ import numpy as np
 import pyqtgraph as pg
 from numpy.typing import NDArray
 from PySide6.QtCore import Qt
-from PySide6.QtGui import QColor, QPen
+from PySide6.QtGui import QBrush, QColor, QPen
 
 from breakerbench.app.theme import SMALL_PT, Inks, letters
 
@@ -50,6 +50,9 @@ class Mark:
 
     def hide(self) -> None:
         self.item.setVisible(False)
+
+    def finely(self, wanted: bool) -> None:
+        """For a file of more pixels than the screen has."""
 
     def _show(self, there: bool) -> None:
         if self.item.isVisible() != there:
@@ -120,6 +123,10 @@ class Dots(Mark):
             self.item.setData(at[known], value[known])
         self._show(bool(known.any()))
 
+    def finely(self, wanted: bool) -> None:
+        # What is kept are small pictures of the marks, as fine as the screen.
+        self.item.opts["useCache"] = not wanted
+
 
 class Bars(Mark):
     """Upright bars from low to high; ``cap``: their ends reach so far to either side."""
@@ -184,6 +191,8 @@ class Word(Mark):
 
     def ink(self, inks: Inks) -> None:
         self.item.setColor(QColor(getattr(inks, self.role)))
+        self.item.fill = QBrush(QColor(inks.card))
+        self.item.update()
 
     def set(self, text: str, x: float, y: float, anchor: tuple[float, float] = (0.5, 1.6)) -> None:
         if text != self.item.toPlainText():

@@ -101,7 +101,9 @@ class OverTime:
     def whole(self, low: float, high: float, steady: bool) -> None:
         """What there is to see of it, upright, with room about it."""
         room = 0.07 * max(high - low, 1e-3)
-        self.panel.whole(*self.ends, low - room, high + room, steady="xy" if steady else "")
+        start, end = self.ends
+        end += 0.02 * (end - start)
+        self.panel.whole(start, end, low - room, high + room, steady="xy" if steady else "")
 
     def says(self, edge: str, x: float, laid: Laid, other: Laid | None, named: str) -> str:
         """The figures at ``x`` of the axis."""

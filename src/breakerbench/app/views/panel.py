@@ -67,6 +67,10 @@ class Panel:
             axis.setTextPen(QColor(inks.muted))
             axis.label.setDefaultTextColor(QColor(inks.ink))
 
+    def finely(self, wanted: bool) -> None:
+        for mark in self._marks:
+            mark.finely(wanted)
+
     def clear(self) -> None:
         for mark in self._marks:
             mark.hide()
@@ -131,12 +135,6 @@ class Panel:
         (left, right), (low, high) = self.plot.getViewBox().viewRange()
         return left, right, low, high
 
-    @property
-    def field(self) -> QRectF:
-        """Where the marks stand, in the scene."""
-        found: QRectF = self.plot.getViewBox().sceneBoundingRect()
-        return found
-
     def _by_hand(self, *_: object) -> None:
         self.zoomed = True
 
@@ -179,6 +177,11 @@ def show(view: Any, panel: Panel, column: int, there: bool) -> None:
         view.addItem(panel.plot, row=0, col=column)
     else:
         view.removeItem(panel.plot)
+
+
+def fields(view: Any) -> list[QRectF]:
+    """Where the marks of each panel stand that is seen."""
+    return [plot.getViewBox().sceneBoundingRect() for plot in view.ci.items]
 
 
 def _steady(old: tuple[float, ...], new: tuple[float, ...]) -> tuple[float, float]:

@@ -96,7 +96,8 @@ class Picture(Pointing):
 
     def save_picture(self, path: str | os.PathLike[str]) -> None:
         """As it stands on the screen; PNG or SVG by the suffix. Raises BadInput."""
-        save_widget(self, Path(path), self.title)
+        with self.being_saved():
+            save_widget(self, Path(path), self.title)
 
     def save_data(self, path: str | os.PathLike[str]) -> None:
         """``table`` as CSV, what it is before it in lines with #. Raises BadInput."""

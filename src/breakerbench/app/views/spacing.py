@@ -25,7 +25,7 @@ LEAST_SPAN_DEG = 1.0
 TURNS_WIDE, TURNS = 0.6, 100
 #: Half the width of the mark of a mean, lobes.
 MEAN_HALF = 0.38
-LIMITS = Entry("area", "band", "inside the limits")
+LIMITS = Entry("area", "band", "inside the limits", "limits")
 
 
 class SpacingPicture(Picture):
@@ -75,7 +75,7 @@ class SpacingPicture(Picture):
         limit = None if limit is None else limit * self.shown.factor("deg")
         entries = [
             Entry("d", "accent", "newest turn"), Entry("line", "ink", "mean"),
-            Entry("dot", "muted", "last hundred turns, newest at the right"),
+            Entry("dot", "muted", "last hundred turns, newest at the right", "last hundred"),
         ]  # fmt: skip
         self.explain(*entries, *([] if limit is None else [LIMITS]))
         self._axes(many, [low, high], limit, steady=True)
@@ -97,7 +97,7 @@ class SpacingPicture(Picture):
         self._whiskers.set(lobes - beside, values - us, values + us)
         self._measured.set(lobes - beside, values)
         name = "measured" if other is None else named(subject)
-        entries = [Entry("o", "ink", f"{name}, ± uncertainty")]
+        entries = [Entry("o", "ink", f"{name}, ± uncertainty", f"{name} ± U")]
         seen = [values, values - us, values + us]
         unit = unit_name(self.shown)
         self._columns, self._rows = (f"error_{unit}", f"u_error_{unit}"), [values, us]
@@ -105,7 +105,9 @@ class SpacingPicture(Picture):
             second, second_us = (_to_length(each, len(values)) for each in _figures(other))
             self._other_whiskers.set(lobes + beside, second - second_us, second + second_us)
             self._other_dots.set(lobes + beside, second)
-            entries.append(Entry("s-", "muted", f"{named(other)}, ± uncertainty"))
+            entries.append(
+                Entry("s-", "muted", f"{named(other)}, ± uncertainty", f"{named(other)} ± U")
+            )
             seen += [second, second - second_us, second + second_us]
             self._columns += (f"other_error_{unit}", f"u_other_error_{unit}")
             self._rows += [second, second_us]
@@ -122,7 +124,7 @@ class SpacingPicture(Picture):
         self._limits.set(None if limit is None else -limit, limit)
         self._zero.set(0.0)
         panel.number_lobes(lobes)
-        panel.label("lobe", f"opens late by, {self._unit}")
+        panel.label("lobe", f"late by, {self._unit}")
         every = np.concatenate(
             [*seen, np.array([0.0, *([] if limit is None else [-limit, limit])])]
         )

@@ -7,13 +7,14 @@ from PySide6.QtGui import QColor, QPainter, QPainterPath, QPaintEvent, QPen, QTr
 from PySide6.QtWidgets import QWidget
 
 from breakerbench.app.theme import LIGHT, Inks, letters
+from breakerbench.app.views.panel import fields
 
-#: Share of the width that the word takes, of the height at most.
-WIDE, HIGH = 0.62, 0.32
+#: Shares of a field's width and height that the word takes at most, and its width in pixels.
+WIDE, HIGH, MOST_PX = 0.8, 0.3, 440.0
 
 
 class Stamp(QWidget):
-    """Lies upon its parent, takes no mouse."""
+    """Lies upon a canvas of panels, takes no mouse."""
 
     def __init__(self, parent: QWidget) -> None:
         super().__init__(parent)
@@ -45,14 +46,16 @@ class Stamp(QWidget):
         box = path.boundingRect()
         if box.isEmpty():
             return
-        scale = min(WIDE * self.width() / box.width(), HIGH * self.height() / box.height())
-        middle = self.rect().center()
-        place = QTransform.fromTranslate(middle.x(), middle.y()).scale(scale, scale)
-        place.translate(-box.center().x(), -box.center().y())
         painter = QPainter(self)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         ink = QColor(self._inks.on_notice)
-        ink.setAlphaF(0.55)
-        painter.setPen(QPen(ink, 1.2))
-        painter.drawPath(place.map(path))
+        ink.setAlphaF(0.5)
+        painter.setPen(QPen(ink, 1.1))
+        for field in fields(self.parentWidget()):
+            wide = min(WIDE * field.width(), MOST_PX)
+            scale = min(wide / box.width(), HIGH * field.height() / box.height())
+            middle = field.center()
+            place = QTransform.fromTranslate(middle.x(), middle.y()).scale(scale, scale)
+            place.translate(-box.center().x(), -box.center().y())
+            painter.drawPath(place.map(path))
         painter.end()

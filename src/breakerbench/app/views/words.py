@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from PySide6.QtCore import QPointF, QRectF, QSize, Qt
+from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import (
     QColor,
     QFont,
@@ -25,11 +25,15 @@ SAMPLE, NEAR, APART = 20.0, 5.0, 16.0
 
 
 class Entry(NamedTuple):
-    """kind: line, dashed, rule, upright, area, bar, dot, o, d, s, up, down, ring; hollow ones end in -."""
+    """kind: line, dashed, rule, upright, area, bar, dot, o, d, s, up, down, ring; hollow: - at its end.
+
+    short  the word where there is little room
+    """
 
     kind: str
     role: str
     word: str
+    short: str = ""
 
 
 class Legend(QWidget):
@@ -38,10 +42,8 @@ class Legend(QWidget):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._inks, self._entries = LIGHT, tuple[Entry, ...]()
-        self._font = letters(SMALL_PT)
-        policy = QSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
-        policy.setHeightForWidth(True)
-        self.setSizePolicy(policy)
+        self._font, self._room, self._short = letters(SMALL_PT), 400, False
+        self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
         self.setAttribute(Qt.WidgetAttribute.WA_TransparentForMouseEvents)
 
     @property
@@ -51,40 +53,39 @@ class Legend(QWidget):
     def set_entries(self, entries: tuple[Entry, ...]) -> None:
         if entries != self._entries:
             self._entries = entries
-            self.updateGeometry()
-            self.update()
+            self.fit(self._room, self._short)
+
+    def fit(self, width: int, short: bool) -> None:
+        """Takes the height that it needs at this width."""
+        self._room, self._short = width, short
+        places = self._places(width)
+        self.setFixedHeight(round(places[-1].bottom()) + 2 if places else 0)
+        self.update()
 
     def set_inks(self, inks: Inks) -> None:
         self._inks = inks
         self.update()
-
-    def hasHeightForWidth(self) -> bool:  # noqa: N802
-        return True
-
-    def heightForWidth(self, width: int) -> int:  # noqa: N802
-        places = self._places(width)
-        return round(places[-1].bottom()) + 2 if places else 0
-
-    def sizeHint(self) -> QSize:  # noqa: N802
-        return QSize(200, self.heightForWidth(max(self.width(), 200)))
 
     def paintEvent(self, _: QPaintEvent) -> None:  # noqa: N802
         painter = QPainter(self)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         painter.setFont(self._font)
         flags = Qt.AlignmentFlag.AlignVCenter | Qt.AlignmentFlag.AlignLeft
-        for entry, place in zip(self._entries, self._places(self.width()), strict=True):
+        for entry, place in zip(self._entries, self._places(self._room), strict=True):
             sample = QRectF(place.left(), place.top(), SAMPLE, place.height())
             _sample(painter, sample, entry, self._inks)
             painter.setPen(QColor(self._inks.ink))
-            painter.drawText(place.adjusted(SAMPLE + NEAR, 0, 0, 0), flags, entry.word)
+            painter.drawText(place.adjusted(SAMPLE + NEAR, 0, 0, 0), flags, self._word(entry))
         painter.end()
+
+    def _word(self, entry: Entry) -> str:
+        return entry.short if self._short and entry.short else entry.word
 
     def _places(self, width: int) -> list[QRectF]:
         metrics, places = QFontMetricsF(self._font), list[QRectF]()
         x, y, tall = 0.0, 0.0, metrics.height()
         for entry in self._entries:
-            wide = SAMPLE + NEAR + metrics.horizontalAdvance(entry.word) + 2.0
+            wide = SAMPLE + NEAR + metrics.horizontalAdvance(self._word(entry)) + 2.0
             if x > 0.0 and x + wide > width:
                 x, y = 0.0, y + tall + 1.0
             places.append(QRectF(x, y, wide, tall))

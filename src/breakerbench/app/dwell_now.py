@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from breakerbench.judge.points_sets import dwell_limits
 from breakerbench.judge.specification import Specification
 from breakerbench.papers.advice import turn_words
+from breakerbench.papers.words import Shown
 from breakerbench.result.live import Live
 from breakerbench.tools.gap import gap_change_mm
 
@@ -55,8 +56,8 @@ class DwellNow:
 class DwellWatch:
     """Takes each reading as it comes."""
 
-    def __init__(self, spec: Specification | None) -> None:
-        self.spec = spec
+    def __init__(self, spec: Specification | None, shown: Shown) -> None:
+        self.spec, self.shown = spec, shown
         self._last: deque[tuple[float, float]] = deque()
         self.unit = "deg"
         #: The newest dwell that had settled, in ``unit``.
@@ -108,7 +109,7 @@ class DwellWatch:
             return None
         change = spec.gap.dwell_change_deg_per_mm if spec.gap else None
         turn_mm = None if change is None else gap_change_mm(dwell_deg, aim_deg, change)
-        return turn_words(dwell_deg, aim_deg, turn_mm)
+        return turn_words(dwell_deg, aim_deg, turn_mm, self.shown)
 
     def _limits(self, unit: str) -> tuple[float | None, float | None, float | None]:
         if self.spec is None:

@@ -46,6 +46,8 @@ class Guide:
         self.trouble = ""
         #: The cautions were read since the program was started.
         self.cautioned = False
+        #: A result came just now: the step may move on by itself.
+        self._fresh = False
         self._given: Task | None = None
         self._handled = False
         self._done_s: float | None = None
@@ -62,7 +64,7 @@ class Guide:
 
     @property
     def shown(self) -> Shown:
-        return Shown(self.settings.degrees, self.settings.speed)
+        return Shown(self.settings.degrees, self.settings.speed, self.settings.gap)
 
     def set(self, **changes: Any) -> None:
         """Changes settings and keeps them."""
@@ -135,20 +137,37 @@ class Guide:
         if self.current is not None and self.current is not step:
             self.current.leave()
         self.current = step
+        self._done_s, self._fresh = None, False
         self.change_job(replace(self.job, at=step.key))
         step.enter()
-        self.begin(step)
+        recorded = self.job.step(step.key).recording
+        task = step.task()
+        if step.key in self.results:
+            self._give(None)  # it is looked at again
+        elif task is not None and os.path.isfile(recorded):
+            # It was left, or the program ended, before its result was there.
+            self._give(replace(task, place=recorded, live=False, mode=None, told={}))
+        else:
+            self.begin(step)
 
     def begin(self, step: Step) -> None:
-        """The step's own task, anew."""
-        self._done_s = None
+        """The step's own task."""
+        self._done_s, self._fresh = None, False
         self.trouble = ""
         self._give(step.task())
 
-    def look_again(self, step: Step) -> None:
-        """Its result is shown; nothing is measured."""
-        del step
-        self._give(None)
+    def again(self, step: Step) -> None:
+        """The step's own task anew; what was recorded stays on the disk."""
+        self.results.pop(step.key, None)
+        self.collected.pop(step.key, None)
+        if self.job.step(step.key).state != OPEN:
+            self.change_job(self.job.with_step(step.key, state=OPEN, reason="", recording=""))
+        step.enter()
+        self.begin(step)
+
+    def touched(self) -> None:
+        """The person is at it: nothing moves on by itself any more."""
+        self._fresh = False
 
     def _give(self, task: Task | None) -> None:
         if task is None and self._given is None:
@@ -171,6 +190,9 @@ class Guide:
 
     def _on(self) -> None:
         at = self.index()
+        for step in self.steps[at + 1 :]:
+            if step.settled_already() and self.job.step(step.key).state == OPEN:
+                self.change_job(self.job.with_step(step.key, state=DONE))
         later = [s for s in self.steps[at + 1 :] if self.job.step(s.key).state == OPEN]
         following = later or self.steps[at + 1 : at + 2] or self.steps[-1:]
         if following:
@@ -208,10 +230,10 @@ class Guide:
             self.results.pop(step.key, None)
             self.collected.pop(step.key, None)
         if snapshot.phase is Phase.DONE and not self._handled:
-            self._handled = True
+            self._handled = self._fresh = True
             self._take(step, snapshot)
         said = step.draw(snapshot)
-        if not said.done:
+        if not (said.done and self._fresh):
             self._done_s = None
         elif self._done_s is None:
             self._done_s = now_s

@@ -185,6 +185,7 @@ class SettingsPage(Page):
         self._pulses = QSpinBox()
         self._pulses.setRange(0, 100_000)
         self._pulses.setSpecialValueText("no encoder")
+        self._pulses.setButtonSymbols(QSpinBox.ButtonSymbols.NoButtons)
         self._pulses.setAccessibleName("encoder pulses a revolution")
         self._pulses.valueChanged.connect(lambda n: self._set(encoder_pulses=int(n)))
         self._row("Encoder of the bench", self._pulses, "pulses a revolution, as its plate says")

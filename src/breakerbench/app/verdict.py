@@ -9,7 +9,7 @@ from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QHBoxLayout, QListWidget, QListWidgetItem, QVBoxLayout, QWidget
 
 from breakerbench.app.gallery import Gallery
-from breakerbench.app.parts import Card, say, words
+from breakerbench.app.parts import say, words
 from breakerbench.app.theme import TEXT_PT, Inks, letters
 from breakerbench.app.views.advance import AdvancePicture
 from breakerbench.app.views.burn import BurnPicture
@@ -74,7 +74,7 @@ class Verdict(QWidget):
         right = QVBoxLayout()
         right.setSpacing(8)
         right.addWidget(self.gallery, 1)
-        right.addWidget(Card(self._more))
+        right.addWidget(self._more)
         across = QHBoxLayout(self)
         across.setContentsMargins(0, 0, 0, 0)
         across.setSpacing(12)

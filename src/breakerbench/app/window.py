@@ -49,7 +49,7 @@ from breakerbench.errors import harmless
 #: Pictures a second; a look older than this is called old, s.
 FRAME_MS, OLD_S = 30, 1.0
 #: Signs of how far a step has come, told by shape.
-SIGNS = {"open": "   ", DONE: "✓ ", SKIPPED: "- "}
+SIGNS = {"open": "", DONE: "  ✓", SKIPPED: "  ·"}
 GO_KEYS = ("Return", "Enter", "Space", "PgDown")
 
 
@@ -62,6 +62,7 @@ class Window(QWidget):
         self.setWindowTitle("Breakerbench")
         self.setAcceptDrops(True)
         self.setMinimumSize(1000, 640)
+        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.inks: Inks = LIGHT
         self.frames = 0  # drawn since the start
         self._said = Said("")
@@ -199,6 +200,8 @@ class Window(QWidget):
         QApplication.instance().installEventFilter(self)  # type: ignore[union-attr]
 
     def eventFilter(self, watched: QObject, event: QEvent) -> bool:  # noqa: N802  Qt's name
+        if event.type() in (QEvent.Type.KeyPress, QEvent.Type.MouseButtonPress):
+            self.guide.touched()
         if isinstance(event, QKeyEvent) and event.type() == QEvent.Type.KeyPress:
             name = QKeySequence(event.key()).toString()
             mine = isinstance(watched, QWidget) and watched.window() is self
@@ -354,21 +357,23 @@ class Window(QWidget):
             self._stack.setCurrentWidget(step)
             # So that Space and the foot-switch never press a button that somebody left.
             if step is not guide.steps[0]:
-                self._go.setFocus()
+                self.setFocus()
         say(self._question, step.question)
         say(self._now, told.now)
         if self._go.text() != (told.go or "wait"):
             self._go.setText(told.go or "wait")
             self._go.setAccessibleName(told.go or "nothing to press yet")
+        if not told.go and self._go.hasFocus():
+            self.setFocus()
         self._go.setEnabled(bool(told.go))
         self._back.setEnabled(guide.index() > 0)
         self._skip.setVisible(step.optional)
         self._again.setVisible(step.task() is not None)
         for number, (made, each) in enumerate(zip(self._buttons, guide.steps, strict=True), 1):
             state = guide.job.step(each.key).state
-            text = f"{SIGNS[state]}{number}  {each.title}"
+            text = f"{number}  {each.title}{SIGNS[state]}"
             tail = each.summary() if state == DONE else ("left out" if state == SKIPPED else "")
-            text += f"\n         {tail}" if tail else ""
+            text += f"\n     {tail}" if tail else ""
             if made.text() != text:
                 made.setText(text)
                 made.setAccessibleName(f"step {number}, {each.title}, {state} {tail}")
@@ -381,7 +386,8 @@ class Window(QWidget):
         of = guide.spec.distributor.name if guide.spec else "no specification: nothing is judged"
         say(self._who, harmless(f"{name} · {of}") if job.folder else "Breakerbench")
         say(self._how, how_it_goes(snapshot, now_s))
-        self._tell(self._notice, notice(snapshot, now_s, guide.simulated and bool(job.folder)))
+        simulated = self.page is None and guide.simulated and bool(job.folder)
+        self._tell(self._notice, notice(snapshot, now_s, simulated))
         problem = snapshot.problem if snapshot.phase is Phase.PROBLEM else ""
         self._tell(self._trouble, harmless(problem or guide.trouble))
 

@@ -19,7 +19,7 @@ from breakerbench.papers.advice_condenser import condenser_advice
 from breakerbench.papers.advice_electrics import TABLES as ELECTRICAL
 from breakerbench.papers.advice_electrics import electric_advice
 from breakerbench.papers.words import Shown, figure, name
-from breakerbench.tools.gap import gap_change_mm, inches
+from breakerbench.tools.gap import gap_change_mm
 
 #: Less than this is not worth touching the screw for, mm; common practice, no source.
 LEAST_TURN_MM = 0.01
@@ -184,7 +184,7 @@ def _two_sets(
     )
 
 
-def turn_words(dwell_deg: float, aim_deg: float, turn_mm: float | None) -> str | None:
+def turn_words(dwell_deg: float, aim_deg: float, turn_mm: float | None, shown: Shown) -> str | None:
     """How far to set the gap and which way; None: leave it.
 
     turn_mm  by `tools.gap.gap_change_mm`; None where the specification does not tell
@@ -194,7 +194,7 @@ def turn_words(dwell_deg: float, aim_deg: float, turn_mm: float | None) -> str |
         return f"a little {way} (how much is not stated: [gap] dwell_change_deg_per_mm)"
     if abs(turn_mm) < LEAST_TURN_MM:
         return None
-    return f"about {abs(turn_mm):.2f} mm ({abs(inches(turn_mm)):.3f} inch) {way}"
+    return f"about {shown.length(abs(turn_mm))} {way}"
 
 
 def _gap(
@@ -218,7 +218,7 @@ def _gap(
     there = f"Dwell{of} is {shown.number(dwell, 'deg', u)} {unit}"
     wanted = f"{shown.number(aim, 'deg')} {unit}"
     turn = None if change is None else gap_change_mm(dwell, aim, change)
-    how = turn_words(dwell, aim, turn)
+    how = turn_words(dwell, aim, turn, shown)
     if how is None:
         yield f"{there}, and {wanted} is aimed at: leave the gap{of} as it is."
         return

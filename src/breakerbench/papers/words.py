@@ -14,6 +14,7 @@ from typing import Any
 from breakerbench.errors import harmless
 from breakerbench.judge.rules import RULES
 from breakerbench.measure.uncertainty import round_for_print
+from breakerbench.tools.gap import inches
 
 #: Said of simulated data before anything else.
 SIMULATED = "SIMULATED: no real distributor was measured."
@@ -115,13 +116,21 @@ SMALL_UNITS |= {LEAKAGE: (1e-6, "megohm"), "Hz": (1e-3, "kHz"), "V/s": (1e-6, "V
 
 @dataclass(frozen=True)
 class Shown:
-    """Which shaft's degrees and which shaft's rpm are displayed: two separate choices.
+    """Which shaft's degrees and which shaft's rpm are displayed, and gaps in what: three choices.
 
     A crankshaft turns twice for one turn of the distributor (four-stroke), so both are doubled.
     """
 
     degrees: str = "distributor"
     speed: str = "distributor"
+    gap: str = "mm"
+
+    def length(self, mm: float) -> str:
+        """A gap, or how much of it: in the unit that was chosen, and in the other beside it."""
+        metric, thousandths = f"{mm:.2f} mm", f"{1000.0 * inches(mm):.0f} thousandths of an inch"
+        if self.gap == "inch":
+            return f"{thousandths} ({metric})"
+        return f"{metric} ({inches(mm):.3f} inch)"
 
     def _doubled(self, unit: str) -> bool:
         bases = {"deg": self.degrees, "deg per mm": self.degrees, "rpm": self.speed}

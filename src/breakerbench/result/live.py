@@ -72,10 +72,15 @@ class Live:
     @property
     def missing(self) -> tuple[float, ...]:
         """The bins between the lowest and the highest covered that are not, as in ``covered``."""
-        if not self.covered:
-            return ()
-        between = np.arange(self.covered[0], self.covered[-1], BIN_RPM).tolist()
-        return tuple(rpm for rpm in between if rpm not in self.covered)
+        return missing_between(self.covered)
+
+
+def missing_between(covered: tuple[float, ...]) -> tuple[float, ...]:
+    """The 50 rpm bins between the lowest and the highest of these that are not among them, rpm."""
+    if not covered:
+        return ()
+    between = np.arange(covered[0], covered[-1], BIN_RPM).tolist()
+    return tuple(rpm for rpm in between if rpm not in covered)
 
 
 class Watch:

@@ -13,8 +13,9 @@ from breakerbench.edges.hand import MOVES
 from breakerbench.papers.advice import advice
 from breakerbench.papers.words import Shown, name
 
-#: Turns that are wanted; the openings of one turn besides, for the first may have begun halfway.
-TURNS = 2
+#: Turns that are wanted: three whole ones give the angles, the first may have begun halfway. More is
+#: no loss.
+TURNS = 4
 #: Lobes where no specification tells.
 LOBES = 4
 #: The simulated hand: at rest, then slowly round, s:rpm.

@@ -21,16 +21,19 @@ class CautionsStep(Step):
         super().__init__(guide)
         box = QVBoxLayout(self)
         box.setContentsMargins(0, 0, 0, 0)
-        card = Card(*(words(f"•  {caution}", TEXT_PT + 2) for caution in CAUTIONS))
+        card = Card(*(words(f"•  {caution}", TEXT_PT + 4) for caution in CAUTIONS))
         card.box.setSpacing(14)
         card.box.addStretch(1)
         box.addWidget(card, 1)
 
     def draw(self, snapshot: Snapshot) -> Said:
         del snapshot
-        if self.guide.cautioned:  # read already since the program was started
-            return Said("These were read since the program was started.", "Go on", done=True)
+        if self.guide.cautioned:
+            return Said("These were read since the program was started.", "Go on")
         return Said("Read these, look at the bench, then go on.", "The bench is safe")
+
+    def settled_already(self) -> bool:
+        return self.guide.cautioned
 
     def go(self) -> None:
         self.guide.cautioned = True

@@ -15,7 +15,7 @@ from breakerbench.app.theme import SMALL_PT, TEXT_PT, Inks
 from breakerbench.app.views.burn import BurnPicture
 from breakerbench.app.views.contact import ContactPicture
 from breakerbench.app.views.current import CurrentPicture
-from breakerbench.cautions import SHORT_CAUTION
+from breakerbench.cautions import CAUTIONS
 from breakerbench.papers.words import Shown, figure, in_short, name
 from breakerbench.result.live import Live
 
@@ -45,7 +45,7 @@ class ElectricsStep(Step):
         super().__init__(guide)
         self._figure = Figure(64.0)
         self._told = words("", TEXT_PT)
-        self._caution = words(SHORT_CAUTION, SMALL_PT + 1, True)
+        self._caution = words(f"{CAUTIONS[1]} {CAUTIONS[2]}", SMALL_PT + 1, True)
         side = Card(self._figure, self._told, self._caution, stretch=(1, 1, 0))
         side.setFixedWidth(320)
         self.gallery = Gallery(

@@ -41,7 +41,7 @@ class GapStep(Step):
         self._figure, self._strip = Figure(), Strip()
         self._turn = words("", TEXT_PT + 14, True)
         self._about = words("", TEXT_PT)
-        self._watch = DwellWatch(None)
+        self._watch = DwellWatch(None, Shown())
         screw = QHBoxLayout()
         self._screw = [
             words("The SIMULATED screw:"),
@@ -63,7 +63,7 @@ class GapStep(Step):
         return Task(self.guide.port(speed), spec=self.spec, told=self.guide.told())
 
     def enter(self) -> None:
-        self._watch = DwellWatch(self.spec)
+        self._watch = DwellWatch(self.spec, self.shown)
         for part in self._screw:
             part.setVisible(self.guide.simulated)
 
@@ -83,7 +83,9 @@ class GapStep(Step):
             Marks(unit, None if dwell is None else round(dwell, 2), aim, low, high, 2.0 * factor)
         )
         if dwell is None:
-            self._figure.show_figure("standing still" if live.standing else "no reading", faded=True)
+            self._figure.show_figure(
+                "standing still" if live.standing else "no reading", faded=True
+            )
             say(self._turn, "")
             say(self._about, "")
             if live.opening:
@@ -143,7 +145,7 @@ class GapStep(Step):
         return f"{dwell * self.shown.factor(unit):.1f} {self.shown.unit(unit)} dwell"
 
     def set_look(self, inks: Inks, shown: Shown) -> None:
-        del shown
+        self._watch.shown = shown
         self._figure.set_inks(inks)
         self._strip.set_inks(inks)
 

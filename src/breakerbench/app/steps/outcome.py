@@ -5,33 +5,32 @@ from __future__ import annotations
 from PySide6.QtWidgets import QTextBrowser, QVBoxLayout
 
 from breakerbench.app.guide import Guide
-from breakerbench.app.parts import say, words
 from breakerbench.app.snapshot import Snapshot
 from breakerbench.app.steps.step import Said, Step
 from breakerbench.app.theme import TEXT_PT, Inks, letters
 from breakerbench.app.verdict import Verdict
 from breakerbench.papers.advice import advice
-from breakerbench.papers.words import Shown, tally, without_options
+from breakerbench.papers.words import Shown, in_short, without_options
+
+ASKED = "Is it as it should be?"
 
 
 class OutcomeStep(Step):
     key, title, place = "outcome", "Result", 90
-    question = "Is it as it should be?"
+    question = ASKED
     optional = False
 
     def __init__(self, guide: Guide) -> None:
         super().__init__(guide)
-        self._verdict_words = words("", TEXT_PT + 10, True)
         self._do = QTextBrowser()
         self._do.setFont(letters(TEXT_PT))
         self._do.setAccessibleName("what to do")
-        self._do.setFixedHeight(150)
+        self._do.setFixedHeight(118)
         self.verdict = Verdict()
         self.verdict.gallery.trouble.connect(lambda text: setattr(guide, "trouble", text))
         box = QVBoxLayout(self)
         box.setContentsMargins(0, 0, 0, 0)
         box.setSpacing(10)
-        box.addWidget(self._verdict_words)
         box.addWidget(self.verdict, 1)
         box.addWidget(self._do)
 
@@ -48,23 +47,20 @@ class OutcomeStep(Step):
         ]
         decisions = guide.decisions()
         if not subjects:
-            say(self._verdict_words, "Nothing was measured yet.")
+            self.question = f"{ASKED} Nothing was measured yet."
             self._do.setPlainText("Run it up and down first.")
             return
         self.verdict.show_results(subjects, decisions)
-        counts = {
-            kind: sum(one["decision"] == kind for one in decisions)
-            for kind in ("fail", "undecided", "pass", "not measured")
-        }
+        kinds = {one["decision"] for one in decisions}
         if not decisions:
             said = "Measured; nothing was judged."
-        elif counts["fail"]:
-            said = f"No: {tally(decisions)}."
-        elif counts["undecided"] or counts["not measured"]:
-            said = f"Not sure: {tally(decisions)}."
+        elif "fail" in kinds:
+            said = f"No: {in_short(decisions)}."
+        elif kinds != {"pass"}:
+            said = f"Not sure: {in_short(decisions)}."
         else:
-            said = f"Yes: {tally(decisions)}."
-        say(self._verdict_words, said)
+            said = f"Yes: {in_short(decisions)}."
+        self.question = f"{ASKED} {said}"
         told: list[str] = []
         for key in ("hand", "run", "coil"):
             result = guide.results.get(key)

@@ -78,7 +78,11 @@ class Step(QWidget):
 
     def again(self) -> None:
         """The step is begun anew."""
-        self.guide.begin(self)
+        self.guide.again(self)
+
+    def settled_already(self) -> bool:
+        """There is nothing to be done here any more: the job passes over it."""
+        return False
 
     def finished(self, snapshot: Snapshot) -> None:
         """The worker has worked out a result for this step's task."""

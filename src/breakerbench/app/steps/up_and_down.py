@@ -19,7 +19,7 @@ from breakerbench.app.views.lobes import LobesPicture
 from breakerbench.app.views.spacing import SpacingPicture
 from breakerbench.judge.plan import speeds_wanted
 from breakerbench.papers.words import Shown, in_short, tally
-from breakerbench.result.live import Live
+from breakerbench.result.live import Live, missing_between
 
 #: The simulated drive, s:rpm, and its way back to standing still.
 SIMULATED_RUN = "--speed 0:0,2:0,3:250,7:250,32:{top},34:{top},58:250,61:250,62:0"
@@ -149,12 +149,8 @@ class UpAndDownStep(Step):
             assert subject is not None
             self.gallery.draw_result(subject)
             covered = tuple(row["rpm"] for row in result["dwell"]["by_speed"] or ())
-            self._coverage.show_speeds(low, top, covered, (), None)
-            speed = result["speed"]
-            most = speed["max_rpm"]
-            self._figure.show_figure(
-                "" if most is None else self._plain(most), self.shown.unit("rpm"), "fastest"
-            )
+            self._coverage.show_speeds(low, top, covered, missing_between(covered), None)
+            self._figure.show_figure(in_short(result["decisions"]) or "not judged")
             dwell = result["dwell"]
             say(self._dwell, "" if dwell["mean_deg"] is None else (
                 f"{self.shown.number(dwell['mean_deg'], 'deg', dwell['u_deg'])} "

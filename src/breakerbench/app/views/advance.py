@@ -13,9 +13,9 @@ from breakerbench.app.views.picture import NO_TABLE, Picture, Table, named, unit
 from breakerbench.app.views.words import Entry
 from breakerbench.judge.specification import Specification
 from breakerbench.judge.tables import Advance
+from breakerbench.measure.lobes_now import AdvancePoint
 from breakerbench.papers.subject import Subject, verdict
 from breakerbench.result.live import Live
-from breakerbench.measure.lobes_now import AdvancePoint
 from breakerbench.result.live_pictures import LivePictures
 
 Floats = NDArray[np.float64]

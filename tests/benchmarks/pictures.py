@@ -1,4 +1,4 @@
-"""What a frame of each live picture costs. Prints, asserts nothing: ``python tests/benchmarks/pictures.py``.
+"""What a frame of each live picture costs, printed: ``python tests/benchmarks/pictures.py``.
 
 The figures are given (draw), then painted (paint); at 1200 x 700, every frame with other figures.
 """

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import QRectF
+from PySide6.QtCore import QRectF, Qt
 from PySide6.QtGui import QPainter, QPaintEvent
 from PySide6.QtWidgets import QHBoxLayout, QListWidget, QVBoxLayout, QWidget
 
@@ -47,7 +47,9 @@ class HelpPage(Page):
         self._list.setFont(letters(TEXT_PT))
         self._list.setAccessibleName("figures")
         self._list.addItems([each.name for each in EXPLAINED])
-        self._list.setFixedWidth(280)
+        self._list.setFixedWidth(310)
+        self._list.setWordWrap(True)
+        self._list.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self._name = words("", TEXT_PT + 6, True)
         self._what, self._tells = words("", TEXT_PT + 2), words("", TEXT_PT + 2)
         self._sketch = _Sketch()

@@ -1,4 +1,7 @@
-"""What each figure is, and what it tells the person at the bench: two sentences each."""
+"""What each figure is, and what it tells the person at the bench: two sentences each.
+
+What a figure is, is defined in DEVELOPERS.md; what it points to is common practice, no source.
+"""
 
 from __future__ import annotations
 

@@ -71,6 +71,7 @@ def sheet(inks: Inks) -> str:
         background: {inks.card}; border: 2px solid {inks.line}; border-radius: 4px;
         padding: 2px 10px; min-height: {TOUCH_PX - 16}px; selection-background-color: {inks.accent};
         selection-color: {inks.on_accent}; }}
+    QSpinBox QLineEdit {{ border: none; padding: 0; min-height: 0; }}
     QLineEdit:focus, QComboBox:focus, QSpinBox:focus, QDoubleSpinBox:focus {{
         border-color: {inks.accent}; }}
     QComboBox::drop-down {{ border: none; width: 34px; }}

@@ -2,38 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any, NamedTuple
+from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from breakerbench.app.views.curve import (
+    WAYS,
+    Limits,
+    Row,
+    columns_of,
+    known_figure,
+    limits_of,
+    rows_of,
+    where_worst,
+)
 from breakerbench.app.views.marks import Area, Bars, Dots, Line, Word
 from breakerbench.app.views.picture import NO_TABLE, Picture, Table, named, unit_name
 from breakerbench.app.views.words import Entry
 from breakerbench.judge.specification import Specification
-from breakerbench.judge.tables import Advance
 from breakerbench.measure.lobes_now import AdvancePoint
 from breakerbench.papers.subject import Subject, verdict
 from breakerbench.result.live import Live
 from breakerbench.result.live_pictures import LivePictures
 
 Floats = NDArray[np.float64]
-Limits = Sequence[tuple[float, float, float]]
 
 #: Least height of the picture, deg.
 LEAST_SPAN_DEG = 4.0
-WAYS = ("rising", "falling")
-
-
-class _Row(NamedTuple):
-    """A point as it is displayed."""
-
-    run: int
-    way: str
-    rpm: float
-    deg: float
-    u_deg: float | None
 
 
 class AdvancePicture(Picture):
@@ -62,7 +59,7 @@ class AdvancePicture(Picture):
             panel.add(Dots(plot, "muted", mark, 9.0, hollow=True, z=3.5)) for _, mark in ways
         ]
         self._other_lines = [panel.add(Line(plot, "muted", 1.4, True, z=3.0)) for _ in ways]
-        self._rows: list[_Row] = []
+        self._rows: list[Row] = []
         self._seen: tuple[AdvancePoint, ...] = ()
         self._limits: tuple[Limits, Limits] = ((), ())
 
@@ -73,7 +70,7 @@ class AdvancePicture(Picture):
             self._seen = pictures.advance
             self._rows = self._of_live(pictures.advance)
             for way, mark in zip(WAYS, self._trail, strict=True):
-                x, y, _ = _columns(self._rows, 1, way)
+                x, y, _ = columns_of(self._rows, 1, way)
                 mark.set(x, y)
         now = None
         if live.rpm and live.advance_deg is not None:
@@ -81,7 +78,7 @@ class AdvancePicture(Picture):
         if not self._rows and now is None:
             return ""
         self._draw_now(now)
-        self._limits = _limits(None if spec is None else spec.advance)
+        self._limits = limits_of(None if spec is None else spec.advance)
         self._draw_limits()
         self.explain(
             Entry("up-", "accent", "speed rising", "rising"),
@@ -115,9 +112,9 @@ class AdvancePicture(Picture):
             anchor = (0.3, 1.7)
         self._speed.set(f"{x:,.0f} {self._rpm}", x, y, anchor)
 
-    def _of_live(self, points: Sequence[AdvancePoint]) -> list[_Row]:
+    def _of_live(self, points: Sequence[AdvancePoint]) -> list[Row]:
         return [
-            _Row(
+            Row(
                 1,
                 WAYS[0 if each.rising else 1],
                 each.rpm * self._per_rpm,
@@ -130,19 +127,19 @@ class AdvancePicture(Picture):
     # --- a finished run ---
 
     def result_drawn(self, subject: Subject, other: Subject | None) -> str:
-        self._rows = _of_result(subject, 1) + ([] if other is None else _of_result(other, 2))
+        self._rows = rows_of(subject, 1) + ([] if other is None else rows_of(other, 2))
         if not any(row.run == 1 for row in self._rows):
             return ""
         for k, way in enumerate(WAYS):
-            x, y, u = _columns(self._rows, 1, way)
+            x, y, u = columns_of(self._rows, 1, way)
             self._lines[k].set(x, y)
             self._whiskers[k].set(x, y - u, y + u)
             self._points[k].set(x, y)
-            x, y, _ = _columns(self._rows, 2, way)
+            x, y, _ = columns_of(self._rows, 2, way)
             self._other_lines[k].set(x, y)
             self._other[k].set(x, y)
         table = subject.spec.advance if subject.applies and subject.spec is not None else None
-        self._limits = _limits(table)
+        self._limits = limits_of(table)
         self._draw_limits()
         name = "" if other is None else f"{named(subject)}, "
         entries = [
@@ -162,7 +159,7 @@ class AdvancePicture(Picture):
         said = []
         if judged and subject.decision("advance.points") is not None:
             word, _, text = verdict(subject, "advance.points")
-            said.append(f"Against the band{_where(subject)}: {word}, {text}.")
+            said.append(f"Against the band{where_worst(subject)}: {word}, {text}.")
         for what, key, u_key in (
             ("Largest", "advance.max_deg", "advance.u_max_deg"),
             ("Hysteresis", "advance.hysteresis_deg", "advance.u_hysteresis_deg"),
@@ -258,50 +255,7 @@ class AdvancePicture(Picture):
             return NO_TABLE
         rpm, deg = self._rpm.replace(" ", "_"), unit_name(self.shown)
         rows: list[tuple[Any, ...]] = [
-            (row.run, row.way, _known(row.rpm), _known(row.deg), row.u_deg) for row in self._rows
+            (row.run, row.way, known_figure(row.rpm), known_figure(row.deg), row.u_deg)
+            for row in self._rows
         ]
         return ("run", "speed", f"speed_{rpm}", f"advance_{deg}", f"u_advance_{deg}"), rows
-
-
-def _limits(table: Advance | None) -> tuple[Limits, Limits]:
-    if table is None:
-        return (), ()
-    return table.points or (), table.falling or ()
-
-
-def _of_result(subject: Subject, run: int) -> list[_Row]:
-    found, per_rpm, per_deg = [], subject.shown.factor("rpm"), subject.shown.factor("deg")
-    for way in WAYS:
-        rows: Sequence[Mapping[str, Any]] = subject.get(f"advance.{way}") or ()
-        for row in sorted(rows, key=lambda each: float(each["rpm"])):
-            u = row.get("u_deg")
-            found.append(
-                _Row(
-                    run,
-                    way,
-                    row["rpm"] * per_rpm,
-                    row["deg"] * per_deg,
-                    None if u is None else u * per_deg,
-                )
-            )
-    return found
-
-
-def _columns(rows: Sequence[_Row], run: int, way: str) -> tuple[Floats, Floats, Floats]:
-    """Speed, advance and its U (nan where not known)."""
-    some = [row for row in rows if row.run == run and row.way == way]
-    us = [np.nan if row.u_deg is None else row.u_deg for row in some]
-    return np.array([row.rpm for row in some]), np.array([row.deg for row in some]), np.array(us)
-
-
-def _where(subject: Subject) -> str:
-    """Where on the curve the worst decision stands."""
-    at = (subject.decision("advance.points") or {}).get("at")
-    if at is None:
-        return ""
-    shown = subject.shown
-    return f", worst at {at * shown.factor('rpm'):,.0f} {shown.unit('rpm')}"
-
-
-def _known(value: float) -> float | None:
-    return value if np.isfinite(value) else None

@@ -44,9 +44,11 @@ class CurrentPicture(Picture):
         ]  # fmt: skip
         self.explain(*entries, *([LIMITS] if stated else []))
         self._draw(self._laid, stated or (None, None), True, [])
-        end = self._laid.newest[-1] if self._laid.newest is not None else np.nan
-        said = f"at their end the newest shows {end:.3g} A, the mean {self._laid.mean[-1]:.3g} A"
-        return f"Last {self._laid.n:,} closed times: {said}."
+        mean, newest = float(self._laid.mean[-1]), self._laid.newest
+        said = f"Last {self._laid.n:,} closed times: at their end the mean shows {mean:.3g} A"
+        if newest is None or not np.isfinite(newest[-1]):
+            return f"{said}."
+        return f"{said}, the newest {newest[-1]:.3g} A."
 
     def result_drawn(self, subject: Subject, other: Subject | None) -> str:
         self._laid = _of_cycles(subject.cycles)

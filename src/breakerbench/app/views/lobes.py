@@ -94,7 +94,7 @@ class LobesPicture(Picture):
         self._columns, self._rows = (f"dwell_{unit}", f"u_dwell_{unit}"), [values, us]
         seen = [values - us, values + us, values]
         if other is not None:
-            second, second_us = (_to_length(each, len(values)) for each in _figures(other))
+            second, second_us = (to_length(each, len(values)) for each in _figures(other))
             self._other_whiskers.set(lobes + beside, second - second_us, second + second_us)
             self._other_dots.set(lobes + beside, second)
             entries.append(
@@ -156,11 +156,11 @@ class LobesPicture(Picture):
             return ""
         row = [float(each[lobe]) for each in self._rows]
         if self.subject is None:
-            newest, low, high = (_shown(each) for each in row)
+            newest, low, high = (shown_figure(each) for each in row)
             return f"Lobe {lobe + 1}: newest {newest}, lowest {low}, highest {high} {self._unit}"
-        text = f"Lobe {lobe + 1}: {_with_u(row[0], row[1])} {self._unit}"
+        text = f"Lobe {lobe + 1}: {with_u(row[0], row[1])} {self._unit}"
         if self.other is not None:
-            text += f"; {named(self.other)} {_with_u(row[2], row[3])} {self._unit}"
+            text += f"; {named(self.other)} {with_u(row[2], row[3])} {self._unit}"
         return text
 
     def table(self) -> Table:
@@ -175,20 +175,20 @@ def _figures(subject: Subject) -> tuple[Floats, Floats]:
     """Dwell of each lobe and its U, as displayed; nan where not known."""
     values = subject.scaled(subject.get("dwell.per_lobe_deg") or [], "deg")
     us = subject.scaled(subject.get("dwell.u_per_lobe_deg") or [], "deg")
-    return np.array(values, float), _to_length(np.array(us, float), len(values))
+    return np.array(values, float), to_length(np.array(us, float), len(values))
 
 
-def _to_length(values: Floats, length: int) -> Floats:
+def to_length(values: Floats, length: int) -> Floats:
     out = np.full(length, np.nan)
     out[: min(length, len(values))] = values[:length]
     return out
 
 
-def _shown(value: float) -> str:
+def shown_figure(value: float) -> str:
     return f"{value:.2f}" if np.isfinite(value) else "not known"
 
 
-def _with_u(value: float, u: float) -> str:
+def with_u(value: float, u: float) -> str:
     if not np.isfinite(value):
         return "not measured"
     return f"{value:.2f} ± {u:.2f}" if np.isfinite(u) else f"{value:.2f}"

@@ -112,9 +112,11 @@ class OverTime:
             float(np.interp(at, laid.time_s, each)) for each in (laid.mean, laid.low, laid.high)
         )
         text = f"{x:+.4g} {self.unit} from the {edge}: "
-        if laid.newest is not None:
+        if laid.newest is not None and np.isfinite(np.interp(at, laid.time_s, laid.newest)):
             text += f"newest {np.interp(at, laid.time_s, laid.newest):.4g} {unit}, "
-        text += f"mean {mean:.4g} {unit}, {low:.4g} to {high:.4g} {unit}"
+        text += f"mean {mean:.4g} {unit}"
+        if np.isfinite(low) and np.isfinite(high):
+            text += f", {low:.4g} to {high:.4g} {unit}"
         if other is not None:
             text += f"; {named} {np.interp(at, other.time_s, other.mean):.4g} {unit}"
         return text

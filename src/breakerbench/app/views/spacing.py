@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from breakerbench.app.views.lobes import BESIDE, CAP, _shown, _to_length, _with_u
+from breakerbench.app.views.lobes import BESIDE, CAP, shown_figure, to_length, with_u
 from breakerbench.app.views.marks import Bars, Dots, Rule
 from breakerbench.app.views.over_time import known
 from breakerbench.app.views.picture import NO_TABLE, Picture, Table, named, unit_name
@@ -102,7 +102,7 @@ class SpacingPicture(Picture):
         unit = unit_name(self.shown)
         self._columns, self._rows = (f"error_{unit}", f"u_error_{unit}"), [values, us]
         if other is not None:
-            second, second_us = (_to_length(each, len(values)) for each in _figures(other))
+            second, second_us = (to_length(each, len(values)) for each in _figures(other))
             self._other_whiskers.set(lobes + beside, second - second_us, second + second_us)
             self._other_dots.set(lobes + beside, second)
             entries.append(
@@ -145,12 +145,12 @@ class SpacingPicture(Picture):
             return ""
         row = [float(each[lobe]) for each in self._rows]
         if self.subject is None:
-            newest, mean, low, high = (_shown(each) for each in row)
+            newest, mean, low, high = (shown_figure(each) for each in row)
             figures = f"newest {newest}, mean {mean}, {low} to {high} {self._unit}"
             return f"Lobe {lobe + 1} opens late by: {figures}"
-        text = f"Lobe {lobe + 1} opens late by {_with_u(row[0], row[1])} {self._unit}"
+        text = f"Lobe {lobe + 1} opens late by {with_u(row[0], row[1])} {self._unit}"
         if self.other is not None:
-            text += f"; {named(self.other)} {_with_u(row[2], row[3])} {self._unit}"
+            text += f"; {named(self.other)} {with_u(row[2], row[3])} {self._unit}"
         return text
 
     def table(self) -> Table:

@@ -78,7 +78,7 @@ def fed(m: Made, rng: np.random.Generator, gone: tuple[int, int] | None = None) 
     recent = Recent((0, 1), int(6.0 * m.rate_hz))
     windows, first = Windows(m.header, recent), 0
     end = int((m.opened_s[-1] + 6e-3) * m.rate_hz)
-    begun_s = 0.0
+    begun_s = asked_s = 0.0
     while first < end:
         after = min(first + int(rng.choice([1, 300, 2000, 9000])), end)
         if gone is not None and first < gone[0]:
@@ -89,7 +89,8 @@ def fed(m: Made, rng: np.random.Generator, gone: tuple[int, int] | None = None) 
             begun_s = first / m.rate_hz
         recent.add(m.block(first, after))
         first = after
-        if rng.random() < 0.5 or first == end:
+        if first / m.rate_hz - asked_s > 0.25 or rng.random() < 0.5 or first == end:
+            asked_s = first / m.rate_hz
             # As placed: the one at the very end is not there yet.
             there = (m.opened_s > begun_s) & (m.opened_s < first / m.rate_hz - 2e-4)
             lately = there & (m.opened_s > first / m.rate_hz - 0.4)

@@ -111,6 +111,18 @@ def test_a_lobe_at_the_index_does_not_change_its_number() -> None:
         np.testing.assert_allclose(late[-1], error, atol=1e-9)
 
 
+def test_lobe_1_is_the_first_after_the_index_not_the_first_of_the_grid() -> None:
+    """The even grid begins just after angle 0, but the lobe there opens before it."""
+    error = np.array([-1.5, 0.5, 0.7, 0.3])
+    kept = LobeTurns()
+    for k in range(10):
+        lobe = k + np.arange(4)
+        opened = 0.5 + 90.0 * lobe + error[lobe % 4]
+        kept.add(*turned(opened, np.full(4, 52.0), 0.1 * k))
+    late, _ = kept.tables(Reference(250.0, 0.5 + 45.0), None)
+    np.testing.assert_allclose(late, np.tile(np.roll(error, -1), (10, 1)), atol=1e-9)
+
+
 def test_uneven_lobes_are_held_against_their_nominal_angles() -> None:
     nominal = np.array([0.0, 80.0, 180.0, 260.0])
     error = np.array([0.3, -0.1, -0.4, 0.2])

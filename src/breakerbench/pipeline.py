@@ -324,7 +324,7 @@ def analyzer(
     if header.kind == "hand":
         return HandCheck(header, spec, sets.connected, watched)
     if header.kind == "condenser":
-        return CondenserCheck(header, spec)
+        return CondenserCheck(header, spec, watched)
     return Analyzer(header, spec, hand, averages, sets, traces, watched, pictured)
 
 

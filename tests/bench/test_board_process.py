@@ -15,8 +15,12 @@ import pytest
 
 from bench.board_program import Program, counts_of, edges_of, holes_of
 from breakerbench.bench import simulate
+from breakerbench.bench.board import SimulatedBoard
 from breakerbench.bench.board_process import board_of, options
 from breakerbench.errors import BadInput
+from breakerbench.pipeline import analyzer
+from breakerbench.sources.port import PortSource
+from breakerbench.trace import Block
 from breakerbench.wire.messages import Hello, Identity, Reason, Start, Status, Stop, Stopped
 
 MODULE = [sys.executable, "-m", "breakerbench.bench.board_process"]
@@ -161,3 +165,43 @@ def test_what_cannot_be_is_one_line(wrong: list[str]) -> None:
     assert made.returncode == 2
     assert made.stdout == ""
     assert len(made.stderr.strip().splitlines()) == 1
+
+
+class InProcess:
+    """A line to a board of this process; each read takes it on by so long, s."""
+
+    READ_S = 0.02
+
+    def __init__(self, board: SimulatedBoard) -> None:
+        self.board, self.s = board, 0.0
+
+    def read(self) -> bytes:
+        self.s += self.READ_S
+        return self.board.give(self.s)
+
+    def write(self, data: bytes) -> None:
+        self.board.take(data)
+
+    def close(self) -> None:
+        pass
+
+
+@pytest.mark.parametrize(
+    ("fault", "farad"), [((), 0.22e-6), (("--fault", "condenser-small=needs repair"), 0.132e-6)]
+)
+def test_a_condenser_alone_is_measured_through_the_board(
+    fault: tuple[str, ...], farad: float
+) -> None:
+    """What `record --kind condenser` does, to the truth of the test that the board goes through."""
+    board = board_of(options().parse_args(["--port", "0", "--feed", "condenser", *fault]))
+    source = PortSource(
+        "tape", opener=lambda _: InProcess(board), kind="condenser", supply_v=12.0,
+        series_ohm=10e3, probe_ohm=10e6,
+    )  # fmt: skip
+    measuring = analyzer(source.header)
+    for event in source:
+        measuring.feed(event)
+        if isinstance(event, Block) and event.first > 3.5 * source.header.sample_rate_hz:
+            source.stop()
+    found = measuring.finish()["condenser"]
+    assert abs(found["capacitance_f"] - farad) < found["u_capacitance_f"] < 0.03 * farad

@@ -191,8 +191,13 @@ class Guide:
     def _on(self) -> None:
         at = self.index()
         for step in self.steps[at + 1 :]:
-            if step.settled_already() and self.job.step(step.key).state == OPEN:
-                self.change_job(self.job.with_step(step.key, state=DONE))
+            already = step.already()
+            if already is None:
+                break
+            if self.job.step(step.key).state == OPEN:
+                self.change_job(
+                    self.job.with_step(step.key, state=already.state, reason=already.reason)
+                )
         later = [s for s in self.steps[at + 1 :] if self.job.step(s.key).state == OPEN]
         following = later or self.steps[at + 1 : at + 2] or self.steps[-1:]
         if following:

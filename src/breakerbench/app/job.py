@@ -67,6 +67,8 @@ class Settings:
     theme           "light", "dark", or "" as the system has it
     degrees, speed  "distributor" or "crankshaft"; gap: "mm" or "inch"
     encoder_pulses  of the bench, a revolution; 0: no encoder
+    probe_megohm    resistance of the input of the points, as its maker or a meter says
+    coil_c          temperature of the coil, deg C; 0: not told
     foot_key        name of the key that the foot-switch sends; it does what the great button does
     folder          where jobs are kept
     """
@@ -76,6 +78,8 @@ class Settings:
     speed: str = "distributor"
     gap: str = "mm"
     encoder_pulses: int = 360
+    probe_megohm: float = 10.0
+    coil_c: float = 0.0
     foot_key: str = "F8"
     folder: str = ""
     last: Job | None = None

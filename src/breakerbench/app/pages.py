@@ -22,6 +22,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from breakerbench.app.fields import number_field
 from breakerbench.app.guide import Guide
 from breakerbench.app.parts import button, say, words
 from breakerbench.app.snapshot import Snapshot
@@ -189,6 +190,17 @@ class SettingsPage(Page):
         self._pulses.setAccessibleName("encoder pulses a revolution")
         self._pulses.valueChanged.connect(lambda n: self._set(encoder_pulses=int(n)))
         self._row("Encoder of the bench", self._pulses, "pulses a revolution, as its plate says")
+        self._coil_c = number_field(
+            "temperature of the coil", 0.0, 0.0, 120.0, "deg C",
+            lambda: self._set(coil_c=self._coil_c.value()),
+        )  # fmt: skip
+        self._coil_c.setSpecialValueText("not told")
+        self._row("Temperature of the coil", self._coil_c, "its resistance is judged at 20 deg C")
+        self._probe = number_field(
+            "input resistance", 10.0, 0.1, 1000.0, "megohm",
+            lambda: self._set(probe_megohm=self._probe.value()),
+        )  # fmt: skip
+        self._row("Input of the points", self._probe, "loads a condenser that is tested alone")
         self._key = KeyField(guide.settings.foot_key)
         self._key.taken.connect(lambda name: self._set(foot_key=name))
         self._row("Foot-switch", self._key, "the key that it sends; it presses the great button")
@@ -217,6 +229,8 @@ class SettingsPage(Page):
         for name, combo in self._combos.items():
             combo.setCurrentIndex(combo.findData(getattr(settings, name)))
         self._pulses.setValue(settings.encoder_pulses)
+        self._coil_c.setValue(settings.coil_c)
+        self._probe.setValue(settings.probe_megohm)
         self._key.setText(settings.foot_key)
         self._folder.setText(self.guide.jobs_folder)
         self._combos["theme"].setFocus()

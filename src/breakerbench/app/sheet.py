@@ -67,13 +67,13 @@ def sheet(inks: Inks) -> str:
     QPushButton#step:hover {{ background: {inks.band}; }}
     QPushButton#step:focus {{ background: {inks.band}; }}
     QPushButton#step:checked {{ border-left: 6px solid {inks.accent}; background: {inks.card}; }}
-    QLineEdit, QComboBox, QSpinBox, QDoubleSpinBox {{
+    QAbstractSpinBox {{ background: {inks.card}; min-height: {TOUCH_PX - 10}px; }}
+    QLineEdit, QComboBox {{
         background: {inks.card}; border: 2px solid {inks.line}; border-radius: 4px;
         padding: 2px 10px; min-height: {TOUCH_PX - 16}px; selection-background-color: {inks.accent};
         selection-color: {inks.on_accent}; }}
-    QSpinBox QLineEdit {{ border: none; padding: 0; min-height: 0; }}
-    QLineEdit:focus, QComboBox:focus, QSpinBox:focus, QDoubleSpinBox:focus {{
-        border-color: {inks.accent}; }}
+    QAbstractSpinBox QLineEdit {{ border: none; padding: 0; min-height: 0; }}
+    QLineEdit:focus, QComboBox:focus {{ border-color: {inks.accent}; }}
     QComboBox::drop-down {{ border: none; width: 34px; }}
     QComboBox QAbstractItemView {{ background: {inks.card}; border: 2px solid {inks.accent};
         selection-background-color: {inks.accent}; selection-color: {inks.on_accent}; }}

@@ -10,6 +10,7 @@ from typing import Any
 from breakerbench.judge.specification import Specification
 from breakerbench.measure.hand_zero import HandZero
 from breakerbench.papers.subject import Collected
+from breakerbench.result.condenser import CondenserLive
 from breakerbench.result.hand import HandLive
 from breakerbench.result.live import Live
 from breakerbench.result.live_pictures import LivePictures
@@ -91,6 +92,7 @@ class Snapshot:
     frames_refused: int = 0
     live: Live | None = None
     hand: HandLive | None = None
+    condenser: CondenserLive | None = None
     pictures: LivePictures | None = None
     path: str = ""
     result: Mapping[str, Any] | None = None

@@ -21,6 +21,7 @@ from PySide6.QtGui import (
     QShortcut,
 )
 from PySide6.QtWidgets import (
+    QAbstractSpinBox,
     QApplication,
     QComboBox,
     QFileDialog,
@@ -246,7 +247,11 @@ class Window(QWidget):
 
     def go(self) -> None:
         """What the great button does."""
-        if self.page is not None:
+        focus = QApplication.focusWidget()
+        if isinstance(focus, QAbstractSpinBox):  # takes what was typed, presses nothing
+            focus.interpretText()
+            self.setFocus()
+        elif self.page is not None:
             self.page.go()
         elif self._said.go and self.guide.current is not None:
             self.guide.current.go()

@@ -285,6 +285,8 @@ class _Run:
             self._turning(bool(live.rpm or live.opening), live.standing)
         elif isinstance(self.measuring, HandCheck):
             changes["hand"] = self.measuring.live()
+        else:
+            changes["condenser"] = self.measuring.live()
         source = self.source
         if isinstance(source, PortSource):
             counts = source.counts

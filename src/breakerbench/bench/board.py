@@ -10,8 +10,10 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 from breakerbench.bench.board_capture import Running
+from breakerbench.bench.board_charging import ChargingRows
 from breakerbench.bench.board_faults import BoardFaults, Wire
 from breakerbench.bench.board_inputs import CLOCK_HZ, SERIAL, calibrated, inputs_of, told
+from breakerbench.bench.charging import Charging
 from breakerbench.bench.endless import Endless
 from breakerbench.bench.model import Bench
 from breakerbench.bench.randomness import stream
@@ -65,6 +67,7 @@ class SimulatedBoard:
     faults    of wire and board
     serial    its number
     buffer_s  seconds of a capture that it holds while the program takes nothing
+    charging  a condenser alone is on it instead; ``bench`` then gives front end and converter
     """
 
     def __init__(
@@ -74,10 +77,11 @@ class SimulatedBoard:
         faults: BoardFaults | None = None,
         serial: str = SERIAL,
         buffer_s: float = 0.2,
+        charging: Charging | None = None,
     ) -> None:
         if len(serial.encode()) > MOST_SERIAL:
             raise ValueError(f"a serial number takes {MOST_SERIAL} bytes at most")
-        self._seed = seed
+        self._seed, self._charging = seed, charging
         self._faults = faults or BoardFaults()
         self._serial = serial
         self._inputs = inputs_of(bench)
@@ -257,7 +261,9 @@ class SimulatedBoard:
         self._status_tick = self._tick + round(IDLE_STATUS_S * CLOCK_HZ)
         self._send(Stopped(reason, running.rows), RESERVE)
 
-    def _endless(self, mode: int) -> Endless:
+    def _endless(self, mode: int) -> Endless | ChargingRows:
+        if self._charging is not None:
+            return ChargingRows(self._charging, self.bench_in(mode), self._seed)
         return Endless(self.bench_in(mode), self._seed, self._inputs.modes[mode].row_ticks)
 
     # --- commands

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
+from breakerbench.bench.board_charging import ChargingRows
 from breakerbench.bench.board_faults import BoardFaults
 from breakerbench.bench.board_inputs import CLOCK_HZ
 from breakerbench.bench.endless import Endless, Stamps
@@ -19,12 +20,14 @@ BLOCK_SAMPLES = 640
 class Running:
     """One capture from the tick of its row 0 on."""
 
-    def __init__(self, mode: Mode, bench: Endless, tick: int, faults: BoardFaults) -> None:
+    def __init__(
+        self, mode: Mode, bench: Endless | ChargingRows, tick: int, faults: BoardFaults
+    ) -> None:
         self.mode, self.tick = mode, tick
         #: Rows taken from the converter; of these not sent; edges not sent.
         self.rows = self.rows_lost = self.edges_lost = 0
         #: Edges of each input lost since the last that were sent.
-        self.gone: dict[str, int] = {c.name: 0 for c in bench.plan.header.edge_channels}
+        self.gone: dict[str, int] = dict.fromkeys(bench.edge_names, 0)
         self._bench = bench
         self._block = BLOCK_SAMPLES // mode.inputs
         self._to_lose = [(round(at * CLOCK_HZ), many) for at, many in sorted(faults.edges_lost)]

@@ -10,7 +10,7 @@ import os
 import sys
 import threading
 from argparse import ArgumentParser, Namespace
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import closing, suppress
 from dataclasses import replace
 
@@ -18,6 +18,7 @@ from breakerbench.bench.board import SimulatedBoard
 from breakerbench.bench.board_faults import FORMS, faults_of
 from breakerbench.bench.board_inputs import SERIAL
 from breakerbench.bench.board_serve import Door, PtyDoor, TcpDoor, serve
+from breakerbench.bench.charging import CONDENSER_LEVELS, Charging, with_fault
 from breakerbench.bench.drive import Drive
 from breakerbench.bench.electric_faults import on_a_coil
 from breakerbench.bench.faults import apply, set_condition
@@ -43,7 +44,7 @@ def options() -> ArgumentParser:
     where.add_argument("--pty", action="store_true", help="a pseudo-terminal (Unix)")
     add = parser.add_argument
     add("--speed", default=SPEED, metavar="S:RPM,...", help="then the last is held (%(default)s)")
-    add("--feed", choices=("dry", "coil"), default="dry", help="circuit of the points")
+    add("--feed", choices=("dry", "coil", "condenser"), default="dry", help="circuit of the points")
     add("--third", default="supply_v", help="third channel of mode 2, with a coil (%(default)s)")
     add("--encoder-pulses", type=int, default=360, help="a revolution; 0: no encoder (%(default)s)")
     add("--seed", type=int, default=0, help="of all that is left to chance")
@@ -66,8 +67,7 @@ def bench_of(args: Namespace) -> Bench:
     )
     if args.feed == "coil":
         bench = replace(on_a_coil(bench), channels=("points_v", "current_a", args.third))
-    for fault in args.fault:
-        name, _, level = (part.strip() for part in fault.partition("="))
+    for name, level in _faults(args) if args.feed != "condenser" else ():
         bench = apply(bench, name, level)
     if args.gap_mm is not None:
         if not -1.0 <= args.gap_mm <= 2.0:
@@ -76,6 +76,23 @@ def bench_of(args: Namespace) -> Bench:
     for condition in args.condition:
         bench = set_condition(bench, condition.strip())
     return bench
+
+
+def charging_of(args: Namespace) -> Charging | None:
+    """The condenser alone, should that be asked for. Raises BadInput or ValueError."""
+    if args.feed != "condenser":
+        return None
+    test = Charging()
+    for name, level in _faults(args):
+        if name in CONDENSER_LEVELS:  # those of the rest of the distributor do not show
+            test = with_fault(test, name, level)
+    return test
+
+
+def _faults(args: Namespace) -> Iterator[tuple[str, str]]:
+    for fault in args.fault:
+        name, _, level = (part.strip() for part in fault.partition("="))
+        yield name, level
 
 
 def plan_of(text: str) -> tuple[tuple[float, float], ...]:
@@ -100,7 +117,9 @@ def board_of(args: Namespace) -> SimulatedBoard:
         if not 0.0 <= args.buffer_s <= 10.0:
             raise ValueError("the buffer holds 0 to 10 s")
         faults = faults_of(args.board_fault, args.seed)
-        return SimulatedBoard(bench_of(args), args.seed, faults, args.serial, args.buffer_s)
+        return SimulatedBoard(
+            bench_of(args), args.seed, faults, args.serial, args.buffer_s, charging_of(args)
+        )
     except ValueError as problem:
         raise BadInput("simulated board", str(problem), "change that option") from problem
 

@@ -42,6 +42,7 @@ class Endless:
         self.bench, self.seed, self.row_ticks = bench, seed, row_ticks
         #: The plan's run: the trace up to its end.
         self.plan = simulate(bench, seed, PAGE)
+        self.edge_names = tuple(channel.name for channel in self.plan.header.edge_channels)
         self._blocks = self._going_on()
         self._counts: NDArray[np.int16] = np.empty((len(self.plan.header.channels), 0), np.int16)
         self._row = 0  # number of the first row not taken yet

@@ -230,7 +230,7 @@ def in_short(decisions: Iterable[Mapping[str, Any]]) -> str:
     for kind in ("fail", "undecided", "not measured"):
         if kind in found:
             return f"{found.count(kind)} {WORDS[kind][0]}"
-    return f"all {len(found)} pass" if found else ""
+    return "" if not found else "pass" if len(found) == 1 else f"all {len(found)} pass"
 
 
 def without_options(text: str) -> str:

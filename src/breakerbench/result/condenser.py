@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
+
+import numpy as np
 
 from breakerbench.edges.lost import Lost
 from breakerbench.judge.decisions import decide
@@ -30,15 +33,72 @@ IN_ORDER, WRONG_SIZE, LEAKY = "in order", "wrong size", "leaky"
 SIZE, LEAKAGE = "condenser.capacitance_f", "condenser.leakage_ohm"
 
 
+#: While it goes on: the voltage is a mean of so long, s; a charge counts when the voltage has come from
+#: below the one to above the other share of the feed.
+MEAN_S, EMPTY_SHARE, FULL_SHARE = 0.002, 0.15, 0.75
+
+
+@dataclass(frozen=True, slots=True)
+class CondenserLive:
+    """While it is tested; of no result.
+
+    volts    at the clamps, mean of the last 2 ms; None without a channel
+    charges  from empty to full so far
+    """
+
+    volts: float | None = None
+    charges: int = 0
+
+
+class CondenserNow:
+    """Follows the voltage as it comes, in means of MEAN_S."""
+
+    def __init__(self, header: Header) -> None:
+        row = header.position("condenser_v")
+        self._row = header.points_row if row is None else row
+        self._channel = None if self._row is None else header.channels[self._row]
+        self._size = max(round(MEAN_S * header.sample_rate_hz), 1)
+        self._left = np.empty(0)
+        self._most = abs(header.supply_v or 0.0)
+        self._empty = False
+        self.volts: float | None = None
+        self.charges = 0
+
+    def block(self, block: Block) -> None:
+        if self._row is None or self._channel is None:
+            return
+        x = np.concatenate([self._left, block.samples[self._row]])
+        whole = len(x) // self._size * self._size
+        self._left = x[whole:]
+        if not whole:
+            return
+        means = x[:whole].reshape(-1, self._size).mean(axis=1)
+        volts = self._channel.zero + self._channel.scale * means
+        self.volts = float(volts[-1])
+        for each in np.abs(volts).tolist():
+            self._most = max(self._most, each)
+            if each < EMPTY_SHARE * self._most:
+                self._empty = True
+            elif self._empty and each > FULL_SHARE * self._most:
+                self._empty = False
+                self.charges += 1
+
+    def hole(self) -> None:
+        self._left, self._empty = np.empty(0), False
+
+
 class CondenserCheck:
     """Feed it the events of a condenser trace in order; ``finish`` gives the result.
 
     ``charged`` then holds the charge and the hold for a picture.
     """
 
-    def __init__(self, header: Header, spec: Specification | None = None) -> None:
+    def __init__(
+        self, header: Header, spec: Specification | None = None, watched: bool = False
+    ) -> None:
         self.header = header
         self.spec = spec
+        self.now = CondenserNow(header) if watched else None
         self.trace = CondenserTrace(header)
         self.lost = Lost(header.sample_rate_hz)
         self.charged: Charged | None = None
@@ -46,9 +106,19 @@ class CondenserCheck:
     def feed(self, event: Event) -> None:
         if isinstance(event, Block):
             self.trace.block(event)
+            if self.now is not None:
+                self.now.block(event)
         elif isinstance(event, Hole):
             self.lost.add(event)
+            if self.now is not None:
+                self.now.hole()
             self.trace.hole(event)
+
+    def live(self) -> CondenserLive:
+        """What can be shown while it goes on; nothing where it is not watched."""
+        return (
+            CondenserLive() if self.now is None else CondenserLive(self.now.volts, self.now.charges)
+        )
 
     def finish(self) -> dict[str, Any]:
         header, found = self.header, self.trace.finish()

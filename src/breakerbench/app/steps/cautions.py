@@ -5,6 +5,7 @@ from __future__ import annotations
 from PySide6.QtWidgets import QVBoxLayout
 
 from breakerbench.app.guide import Guide
+from breakerbench.app.job import DONE, StepState
 from breakerbench.app.parts import Card, words
 from breakerbench.app.snapshot import Snapshot
 from breakerbench.app.steps.step import Said, Step
@@ -32,8 +33,8 @@ class CautionsStep(Step):
             return Said("These were read since the program was started.", "Go on")
         return Said("Read these, look at the bench, then go on.", "The bench is safe")
 
-    def settled_already(self) -> bool:
-        return self.guide.cautioned
+    def already(self) -> StepState | None:
+        return StepState(DONE) if self.guide.cautioned else None
 
     def go(self) -> None:
         self.guide.cautioned = True

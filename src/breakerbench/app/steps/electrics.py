@@ -64,9 +64,12 @@ class ElectricsStep(Step):
         self._drawn = False
 
     def task(self) -> Task | None:
+        told = self.guide.told()
+        if self.guide.settings.coil_c:
+            told["temperature_c"] = self.guide.settings.coil_c
         return Task(
             self.guide.port(SIMULATED_COIL), kind="coil", spec=self.spec, mode=MODE,
-            recording=Recording.TURNING, stem=self.guide.stem("coil"), told=self.guide.told(),
+            recording=Recording.TURNING, stem=self.guide.stem("coil"), told=told,
         )  # fmt: skip
 
     def enter(self) -> None:

@@ -42,7 +42,7 @@ class OutcomeStep(Step):
         guide = self.guide
         subjects = [
             subject
-            for key in ("run", "coil")
+            for key in ("run", "coil", "condenser")
             if (subject := guide.subject(key, guide.job.tag or "this distributor")) is not None
         ]
         decisions = guide.decisions()
@@ -62,9 +62,9 @@ class OutcomeStep(Step):
             said = f"Yes: {in_short(decisions)}."
         self.question = f"{ASKED} {said}"
         told: list[str] = []
-        for key in ("hand", "run", "coil"):
+        for key in ("run", "coil", "condenser"):
             result = guide.results.get(key)
-            if result is not None and key != "hand":
+            if result is not None:
                 told += advice(result, guide.spec, guide.shown)
                 why = result["why"].get("decisions")
                 told += [f"Nothing is judged: {why}."] if why else []

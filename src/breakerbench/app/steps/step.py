@@ -80,9 +80,9 @@ class Step(QWidget):
         """The step is begun anew."""
         self.guide.again(self)
 
-    def settled_already(self) -> bool:
-        """There is nothing to be done here any more: the job passes over it."""
-        return False
+    def already(self) -> StepState | None:
+        """The state it is in without anybody doing anything: the job then passes over it."""
+        return None
 
     def finished(self, snapshot: Snapshot) -> None:
         """The worker has worked out a result for this step's task."""

@@ -124,7 +124,8 @@ class CondenserStep(Step):
         ]
         lines += [without_options(text) for text in advice(result, self.spec, self.shown)]
         say(self._told, "\n".join(lines))
-        return Said("Discharge the condenser before you touch it.", "Go on", done=True)
+        # It does not move on by itself: this is to be read.
+        return Said("Discharge the condenser before you touch it.", "Go on")
 
     def go(self) -> None:
         if self.result is None:

@@ -126,7 +126,8 @@ class ElectricsStep(Step):
                 number = self.shown.number(value, unit, figure(result, u_key))
                 lines.append(f"{name(key)}: {number} {self.shown.unit(unit)}".rstrip())
             say(self._told, "\n".join(line for line in lines if line))
-        return Said("Stop the drive, feed off. Spark and coil are worked out.", "Go on", done=True)
+        # It does not move on by itself: what is to be switched off is to be read.
+        return Said("Stop the drive, feed off. Spark and coil are worked out.", "Go on")
 
     def go(self) -> None:
         if self.result is None:

@@ -5,7 +5,6 @@ It draws the worker's newest look thirty times a second and computes nothing.
 
 from __future__ import annotations
 
-import os
 import time
 from collections.abc import Callable
 from functools import partial
@@ -38,6 +37,7 @@ from PySide6.QtWidgets import (
 from breakerbench.app.guide import Guide
 from breakerbench.app.help_page import HelpPage
 from breakerbench.app.job import DONE, SKIPPED
+from breakerbench.app.notices import dropped, how_it_goes, notice
 from breakerbench.app.pages import Page, SettingsPage, SkipPage
 from breakerbench.app.parts import button, say, words
 from breakerbench.app.sheet import palette, sheet
@@ -47,8 +47,8 @@ from breakerbench.app.theme import DARK, LIGHT, NEXT_PT, QUESTION_PT, Inks, lett
 from breakerbench.app.trace_page import TracePage
 from breakerbench.errors import harmless
 
-#: Pictures a second; a look older than this is called old, s.
-FRAME_MS, OLD_S = 30, 1.0
+#: From one picture to the next, ms.
+FRAME_MS = 30
 #: Signs of how far a step has come, told by shape.
 SIGNS = {"open": "", DONE: "  ✓", SKIPPED: "  ·"}
 GO_KEYS = ("Return", "Enter", "Space", "PgDown")
@@ -330,11 +330,11 @@ class Window(QWidget):
         self.showNormal() if self.isFullScreen() else self.showFullScreen()
 
     def dragEnterEvent(self, event: QDragEnterEvent) -> None:  # noqa: N802  Qt's name
-        if _dropped(event):
+        if dropped(event):
             event.acceptProposedAction()
 
     def dropEvent(self, event: QDropEvent) -> None:  # noqa: N802  Qt's name
-        path = _dropped(event)
+        path = dropped(event)
         if path:
             event.acceptProposedAction()
             self.show_trace(path)
@@ -390,7 +390,7 @@ class Window(QWidget):
         name = job.tag or ("distributor" if job.folder else "")
         of = guide.spec.distributor.name if guide.spec else "no specification: nothing is judged"
         say(self._who, harmless(f"{name} · {of}") if job.folder else "Breakerbench")
-        say(self._how, how_it_goes(snapshot, now_s))
+        say(self._how, how_it_goes(snapshot))
         simulated = self.page is None and guide.simulated and bool(job.folder)
         self._tell(self._notice, notice(snapshot, now_s, simulated))
         problem = snapshot.problem if snapshot.phase is Phase.PROBLEM else ""
@@ -413,57 +413,3 @@ class Window(QWidget):
             app.removeEventFilter(self)
         self.guide.worker.close()
         event.accept()
-
-
-def how_it_goes(snapshot: Snapshot, now_s: float) -> str:
-    """Where the data come from and whether they come, in a few words."""
-    del now_s
-    phase, header = snapshot.phase, snapshot.header
-    if phase is Phase.OPENING:
-        return "asking the board..." if snapshot.task and snapshot.task.live else "opening..."
-    if header is None:
-        return ""
-    parts = []
-    if snapshot.task is not None and not snapshot.task.live:
-        parts.append(f"from a file, {snapshot.share:.0%}")
-    elif phase is Phase.RECORDING:
-        parts.append(f"recording, {snapshot.seconds:.0f} s")
-    elif phase is Phase.WATCHING:
-        parts.append("live, not recorded")
-    elif phase is Phase.WORKING_OUT:
-        parts.append("working it out...")
-    if snapshot.frames_missing or snapshot.frames_refused:
-        parts.append(
-            f"{snapshot.frames_missing} frames lost, {snapshot.frames_refused} refused on the wire"
-        )
-    return ", ".join(parts)
-
-
-def notice(snapshot: Snapshot, now_s: float, simulated: bool) -> str:
-    """What must not be overlooked: simulated, away, old."""
-    parts = []
-    if snapshot.simulated or simulated:
-        parts.append("SIMULATED: no real distributor is measured.")
-    going = snapshot.phase in (Phase.WATCHING, Phase.RECORDING)
-    live = snapshot.task is not None and snapshot.task.live
-    age_s = now_s - snapshot.at_s
-    if going and live and not snapshot.there:
-        parts.append(
-            f"The board is away ({snapshot.away_why or 'no answer'}). Plug it in again: it goes on by "
-            "itself. What was recorded is kept."
-        )
-    elif going and live and age_s > OLD_S:
-        parts.append(f"OLD: nothing has come from the board for {age_s:.0f} s.")
-    elif snapshot.times_away:
-        many = "once" if snapshot.times_away == 1 else f"{snapshot.times_away} times"
-        parts.append(f"The board was away {many} and is back.")
-    return "  ".join(parts)
-
-
-def _dropped(event: QDropEvent) -> str:
-    """Path of the one file that is dropped; ""."""
-    urls = event.mimeData().urls()
-    if len(urls) != 1 or not urls[0].isLocalFile():
-        return ""
-    path = urls[0].toLocalFile()
-    return path if os.path.isfile(path) else ""

@@ -17,7 +17,7 @@ from PySide6.QtGui import QFont, QFontDatabase
 FAMILY = "DejaVu Sans"
 #: Points: small print, text, what to do next, the question, and the least and most of the great figure.
 SMALL_PT, TEXT_PT, NEXT_PT, QUESTION_PT = 10.0, 12.0, 16.0, 22.0
-FIGURE_PT = (48.0, 150.0)
+FIGURE_PT = (48.0, 220.0)
 #: Least height of what is touched, pixels at 100 %: a thumb in a glove is 15 mm wide.
 TOUCH_PX = 52
 

@@ -43,11 +43,11 @@ class ElectricsStep(Step):
 
     def __init__(self, guide: Guide) -> None:
         super().__init__(guide)
-        self._figure = Figure(64.0)
+        self._figure = Figure(100.0)
         self._told = words("", TEXT_PT)
         self._caution = words(f"{CAUTIONS[1]} {CAUTIONS[2]}", SMALL_PT + 1, True)
         side = Card(self._figure, self._told, self._caution, stretch=(1, 1, 0))
-        side.setFixedWidth(320)
+        side.setMinimumWidth(310)
         self.gallery = Gallery(
             [
                 ("Burn line", BurnPicture()),
@@ -59,8 +59,8 @@ class ElectricsStep(Step):
         across = QHBoxLayout(self)
         across.setContentsMargins(0, 0, 0, 0)
         across.setSpacing(12)
-        across.addWidget(side)
-        across.addWidget(self.gallery, 1)
+        across.addWidget(side, 2)
+        across.addWidget(self.gallery, 5)
         self._drawn = False
 
     def task(self) -> Task | None:

@@ -31,12 +31,12 @@ class UpAndDownStep(Step):
 
     def __init__(self, guide: Guide) -> None:
         super().__init__(guide)
-        self._figure = Figure(90.0)
+        self._figure = Figure(140.0)
         self._dwell = words("", TEXT_PT + 8, True)
         self._coverage = Coverage()
         self._left = words("", TEXT_PT)
         side = Card(self._figure, self._dwell, self._left, stretch=(1, 0, 0))
-        side.setFixedWidth(300)
+        side.setMinimumWidth(300)
         self.gallery = Gallery(
             [
                 ("Advance", AdvancePicture()),
@@ -48,8 +48,8 @@ class UpAndDownStep(Step):
         self.gallery.trouble.connect(lambda text: setattr(guide, "trouble", text))
         across = QHBoxLayout()
         across.setSpacing(12)
-        across.addWidget(side)
-        across.addWidget(self.gallery, 1)
+        across.addWidget(side, 2)
+        across.addWidget(self.gallery, 5)
         box = QVBoxLayout(self)
         box.setContentsMargins(0, 0, 0, 0)
         box.setSpacing(10)

@@ -190,7 +190,9 @@ class DistributorStep(Step):
         self._tag.setText(tag)
         if not self._choose(self._spec, spec) and spec:
             self.add_spec(spec)
-        self._choose(self._port, port)
+        if not self._choose(self._port, port):  # not plugged in just now, or a socket
+            self._port.insertItem(0, port, port)
+            self._choose(self._port, port)
         self._choose(self._sim, ",".join(fault.partition("=")[0] for fault in faults))
 
     def repeat(self) -> None:

@@ -106,6 +106,7 @@ class Figure(QWidget):
         font, small = letters(points, True), letters(max(points * 0.3, SMALL_PT + 2))
         metrics = QFontMetricsF(font)
         base = room.top() + 0.5 * (high + metrics.capHeight())
+        base = min(base, room.top() + high - metrics.descent())
         painter.setFont(font)
         painter.setPen(QColor(self._inks.muted if self.faded else self._inks.ink))
         painter.drawText(QPointF(room.left(), base), self.text)
@@ -125,7 +126,7 @@ class Figure(QWidget):
             unit = QFontMetricsF(letters(max(points * 0.3, SMALL_PT + 2)))
             need = metrics.horizontalAdvance(self.text) + 0.2 * points
             need += unit.horizontalAdvance(self.unit) if self.unit else 0.0
-            if need <= wide and metrics.capHeight() * 1.25 <= high:
+            if need <= wide and metrics.capHeight() + 1.1 * metrics.descent() <= high:
                 low = points
             else:
                 most = points

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 from PySide6.QtWidgets import QVBoxLayout
 
 from breakerbench.app.guide import Guide
 from breakerbench.app.parts import Card, Figure, say, words
 from breakerbench.app.snapshot import Phase, Recording, Snapshot, Task
-from breakerbench.app.steps.step import Said, Step
-from breakerbench.app.theme import TEXT_PT, Inks
+from breakerbench.app.steps.measuring import MeasuringStep
+from breakerbench.app.steps.step import Said
+from breakerbench.app.theme import TEXT_PT
 from breakerbench.edges.hand import MOVES
 from breakerbench.papers.advice import advice
-from breakerbench.papers.words import Shown, name
+from breakerbench.papers.words import name, without_options
 
 #: Turns that are wanted: three whole ones give the angles, the first may have begun halfway. More is
 #: no loss.
@@ -22,18 +26,17 @@ LOBES = 4
 SIMULATED_HAND = "--speed 0:0,2:0,3:20,4:20"
 
 
-class ByHandStep(Step):
+class ByHandStep(MeasuringStep):
     key, title, place = "hand", "Turn by hand", 30
     question = "Do the points open and close?"
 
     def __init__(self, guide: Guide) -> None:
-        super().__init__(guide)
-        self._figure = Figure()
+        super().__init__(guide, Figure())
         self._count = words("", TEXT_PT + 4)
         self._came_of_it = words("", TEXT_PT + 2)
         box = QVBoxLayout(self)
         box.setContentsMargins(0, 0, 0, 0)
-        box.addWidget(Card(self._figure, self._count, self._came_of_it, stretch=(3, 0, 1)), 1)
+        box.addWidget(Card(self.figure, self._count, self._came_of_it, stretch=(3, 0, 1)), 1)
 
     def task(self) -> Task | None:
         return Task(
@@ -42,30 +45,23 @@ class ByHandStep(Step):
         )  # fmt: skip
 
     def enter(self) -> None:
-        self._figure.show_figure("wait")
+        super().enter()
         say(self._count, "")
         say(self._came_of_it, "")
 
-    def draw(self, snapshot: Snapshot) -> Said:
-        if snapshot.phase in (Phase.DONE, Phase.IDLE) and self.result is not None:
-            return self._draw_result()
-        if snapshot.phase is Phase.PROBLEM:
-            self._figure.show_figure("nothing to read", faded=True)
-            return Said("See the red line above; then press Again.")
+    def draw_live(self, snapshot: Snapshot) -> Said:
         hand = snapshot.hand
         if hand is None or hand.open_now is None:
             volts = (
                 "" if hand is None or hand.volts is None else f"{hand.volts:.2f} V on the points"
             )
-            self._figure.show_figure("wait" if hand is None else "not told yet", "", volts, True)
+            self.figure.show_figure("wait" if hand is None else "not told yet", "", volts, True)
         else:
-            self._figure.show_figure(
+            self.figure.show_figure(
                 "open" if hand.open_now else "closed", "",
                 "" if hand.volts is None else f"{hand.volts:.2f} V on the points",
                 faded=not snapshot.there,
             )  # fmt: skip
-        if snapshot.phase is Phase.WORKING_OUT:
-            return Said("Working it out...")
         openings = 0 if hand is None else hand.openings
         wanted = TURNS * self._lobes() + 1
         turned = "" if hand is None or hand.turned_deg is None else (
@@ -83,40 +79,29 @@ class ByHandStep(Step):
             "That is all",
         )
 
-    def _draw_result(self) -> Said:
-        assert self.result is not None
-        hand = self.result["hand"]
+    def draw_result(self, result: Mapping[str, Any]) -> None:
+        hand = result["hand"]
         moves = hand["state"] == MOVES
-        why = self.result["why"].get("hand", "")
-        self._figure.show_figure("yes" if moves else "no", "", hand["state"] or why)
-        say(
-            self._count,
-            f"{hand['openings'] or 0} openings, {self.shown.number(hand['revolutions'], '')} turns",
-        )
-        texts = list(advice(self.result, self.spec, self.shown))
-        missing = self.result["why"].get("hand.per_lobe_deg")
+        why = result["why"].get("hand", "")
+        self.figure.show_figure("yes" if moves else "no", "", hand["state"] or why)
+        turns = self.shown.number(hand["revolutions"], "")
+        say(self._count, f"{hand['openings'] or 0} openings, {turns} whole turns")
+        texts = [without_options(text) for text in advice(result, self.spec, self.shown)]
+        missing = result["why"].get("hand.per_lobe_deg")
         if moves and missing:
             texts.append(f"No {name('hand.per_lobe_deg')}: {self.shown.sentence(missing)}.")
         say(self._came_of_it, "\n".join(texts))
-        if moves:
+
+    def said_of(self, result: Mapping[str, Any]) -> Said:
+        if result["hand"]["state"] == MOVES:
             return Said("The points open and close.", "Go on", done=True)
         return Said("Mend that first, then press Again.", "Go on all the same")
-
-    def go(self) -> None:
-        if self.result is None:
-            self.guide.worker.finish()
-        else:
-            self.guide.next_step()
 
     def _lobes(self) -> int:
         return self.spec.distributor.lobes if self.spec is not None else LOBES
 
     def summary(self) -> str:
         return "" if self.result is None else self.result["hand"]["state"] or "cannot be said"
-
-    def set_look(self, inks: Inks, shown: Shown) -> None:
-        del shown
-        self._figure.set_inks(inks)
 
 
 STEP = ByHandStep

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout
 
 from breakerbench.app.fields import number_field
@@ -9,11 +12,12 @@ from breakerbench.app.guide import Guide
 from breakerbench.app.job import SKIPPED, StepState
 from breakerbench.app.parts import Card, Figure, say, words
 from breakerbench.app.snapshot import Phase, Recording, Snapshot, Task
-from breakerbench.app.steps.step import Said, Step
-from breakerbench.app.theme import SMALL_PT, TEXT_PT, Inks
+from breakerbench.app.steps.measuring import MeasuringStep
+from breakerbench.app.steps.step import Said
+from breakerbench.app.theme import SMALL_PT, TEXT_PT
 from breakerbench.cautions import CAUTIONS
 from breakerbench.papers.advice import advice
-from breakerbench.papers.words import LEAKAGE, Shown, figure, in_short, without_options
+from breakerbench.papers.words import LEAKAGE, figure, in_short, without_options
 
 #: Charges that are wanted before the hold, and how long it is held, s. Common practice, no source.
 CHARGES, HOLD_S = 5, 3.0
@@ -26,13 +30,12 @@ FIGURES = (
 )
 
 
-class CondenserStep(Step):
+class CondenserStep(MeasuringStep):
     key, title, place = "condenser", "Condenser alone", 70
     question = "Is the condenser by itself in order?"
 
     def __init__(self, guide: Guide) -> None:
-        super().__init__(guide)
-        self._figure = Figure()
+        super().__init__(guide, Figure())
         self._told = words("", TEXT_PT + 2)
         self._supply = number_field("feed", 12.0, 0.5, 500.0, "V", self._changed)
         self._resistor = number_field("resistor", 10.0, 0.1, 1000.0, "kilohm", self._changed)
@@ -44,7 +47,7 @@ class CondenserStep(Step):
             fields.addWidget(words(name, TEXT_PT, True), 1)
             fields.addWidget(part, 1)
         caution = words(CAUTIONS[2], SMALL_PT + 1, True)
-        card = Card(self._figure, self._told, stretch=(1, 0))
+        card = Card(self.figure, self._told, stretch=(1, 0))
         card.box.addLayout(fields)
         card.box.addWidget(caution)
         box = QVBoxLayout(self)
@@ -69,25 +72,19 @@ class CondenserStep(Step):
         )  # fmt: skip
 
     def enter(self) -> None:
+        super().enter()
         self._held_from, self._charges = None, 0
 
     def _changed(self) -> None:
         if self.guide.current is self:
             self.again()
 
-    def draw(self, snapshot: Snapshot) -> Said:
-        if snapshot.phase in (Phase.DONE, Phase.IDLE) and self.result is not None:
-            return self._draw_result()
-        if snapshot.phase is Phase.PROBLEM:
-            self._figure.show_figure("nothing to read", faded=True)
-            return Said("See the red line above; then press Again.")
-        if snapshot.phase is Phase.WORKING_OUT:
-            return Said("Working it out...")
+    def draw_live(self, snapshot: Snapshot) -> Said:
         now = snapshot.condenser
         if now is None or now.volts is None:
-            self._figure.show_figure("wait", faded=True)
+            self.figure.show_figure("wait", faded=True)
             return Said("Wait for the board.")
-        self._figure.show_figure(f"{now.volts:.2f}", "V", "at the condenser", not snapshot.there)
+        self.figure.show_figure(f"{now.volts:.2f}", "V", "at the condenser", not snapshot.there)
         say(self._told, f"{now.charges} of {CHARGES} charges")
         if now.charges != self._charges:
             self._charges, self._held_from = now.charges, snapshot.seconds
@@ -104,18 +101,16 @@ class CondenserStep(Step):
             "That is all",
         )
 
-    def _draw_result(self) -> Said:
-        result = self.result
-        assert result is not None
+    def draw_result(self, result: Mapping[str, Any]) -> None:
         value = figure(result, "condenser.capacitance_f")
-        state = figure(result, "condenser.state") or ""
         if value is None:
-            self._figure.show_figure(
-                "no figure", "", result["why"].get("condenser.capacitance_f", "")
-            )
+            why = result["why"].get("condenser.capacitance_f", "")
+            self.figure.show_figure("no figure", "", without_options(why), True)
         else:
             number = self.shown.number(value, "F", figure(result, "condenser.u_capacitance_f"))
-            self._figure.show_figure(number, "µF", state)
+            self.figure.show_figure(
+                number, self.shown.unit("F"), figure(result, "condenser.state") or ""
+            )
         lines = [
             f"{title}: {self.shown.number(each, unit, figure(result, u_key) if u_key else None)} "
             f"{self.shown.unit(unit)}"
@@ -124,23 +119,16 @@ class CondenserStep(Step):
         ]
         lines += [without_options(text) for text in advice(result, self.spec, self.shown)]
         say(self._told, "\n".join(lines))
+
+    def said_of(self, result: Mapping[str, Any]) -> Said:
+        del result
         # It does not move on by itself: this is to be read.
         return Said("Discharge the condenser before you touch it.", "Go on")
-
-    def go(self) -> None:
-        if self.result is None:
-            self.guide.worker.finish()
-        else:
-            self.guide.next_step()
 
     def summary(self) -> str:
         if self.result is None:
             return ""
         return in_short(self.result["decisions"]) or figure(self.result, "condenser.state") or ""
-
-    def set_look(self, inks: Inks, shown: Shown) -> None:
-        del shown
-        self._figure.set_inks(inks)
 
 
 STEP = CondenserStep

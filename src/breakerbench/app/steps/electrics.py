@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Mapping
+from typing import Any
 
 from PySide6.QtWidgets import QHBoxLayout
 
@@ -10,13 +12,14 @@ from breakerbench.app.gallery import Gallery
 from breakerbench.app.guide import Guide
 from breakerbench.app.parts import Card, Figure, say, words
 from breakerbench.app.snapshot import Phase, Recording, Snapshot, Task
-from breakerbench.app.steps.step import Said, Step
+from breakerbench.app.steps.measuring import MeasuringStep
+from breakerbench.app.steps.step import Said
 from breakerbench.app.theme import SMALL_PT, TEXT_PT, Inks
 from breakerbench.app.views.burn import BurnPicture
 from breakerbench.app.views.contact import ContactPicture
 from breakerbench.app.views.current import CurrentPicture
 from breakerbench.cautions import CAUTIONS
-from breakerbench.papers.words import Shown, figure, in_short, name
+from breakerbench.papers.words import Shown, figure, in_short, name, without_options
 from breakerbench.result.live import Live
 
 #: Held for so long, s, at about so many rpm: some sixty openings of four lobes. Common practice.
@@ -37,16 +40,15 @@ FIGURES = (
 )
 
 
-class ElectricsStep(Step):
+class ElectricsStep(MeasuringStep):
     key, title, place = "coil", "Spark and coil", 60
     question = "Is the spark strong, are coil and condenser right?"
 
     def __init__(self, guide: Guide) -> None:
-        super().__init__(guide)
-        self._figure = Figure(100.0)
+        super().__init__(guide, Figure(100.0))
         self._told = words("", TEXT_PT)
         self._caution = words(f"{CAUTIONS[1]} {CAUTIONS[2]}", SMALL_PT + 1, True)
-        side = Card(self._figure, self._told, self._caution, stretch=(1, 1, 0))
+        side = Card(self.figure, self._told, self._caution, stretch=(1, 1, 0))
         side.setMinimumWidth(310)
         self.gallery = Gallery(
             [
@@ -61,7 +63,6 @@ class ElectricsStep(Step):
         across.setSpacing(12)
         across.addWidget(side, 2)
         across.addWidget(self.gallery, 5)
-        self._drawn = False
 
     def task(self) -> Task | None:
         told = self.guide.told()
@@ -73,23 +74,16 @@ class ElectricsStep(Step):
         )  # fmt: skip
 
     def enter(self) -> None:
+        super().enter()
         self.gallery.folder = self.guide.job.folder
-        self._drawn = False
 
-    def draw(self, snapshot: Snapshot) -> Said:
-        if snapshot.phase in (Phase.DONE, Phase.IDLE) and self.result is not None:
-            return self._draw_result()
-        if snapshot.phase is Phase.PROBLEM:
-            self._figure.show_figure("nothing to read", faded=True)
-            return Said("See the red line above; then press Again.")
-        if snapshot.phase is Phase.WORKING_OUT:
-            return Said("Working it out...")
+    def draw_live(self, snapshot: Snapshot) -> Said:
         live = snapshot.live or Live()
         self.gallery.draw_live(snapshot, self.spec, time.monotonic())
         shown = self.shown
         rpm = live.rpm
         text = "standing" if not rpm else f"{rpm * shown.factor('rpm'):,.0f}"
-        self._figure.show_figure(text, shown.unit("rpm") if rpm else "", "", not snapshot.there)
+        self.figure.show_figure(text, shown.unit("rpm") if rpm else "", "", not snapshot.there)
         say(self._told, "The figures come when the coil has run for some seconds.")
         about = f"{COIL_RPM * shown.factor('rpm'):,.0f} {shown.unit('rpm')}"
         if snapshot.phase is not Phase.RECORDING:
@@ -102,46 +96,37 @@ class ElectricsStep(Step):
         left = max(HELD_S - snapshot.seconds, 0.0)
         return Said(f"Hold about {about} for {left:.0f} s more.", "That is enough")
 
-    def _draw_result(self) -> Said:
-        result = self.result
-        assert result is not None
-        if not self._drawn:
-            self._drawn = True
-            subject = self.guide.subject(self.key, self.title)
-            assert subject is not None
+    def draw_result(self, result: Mapping[str, Any]) -> None:
+        subject = self.guide.subject(self.key, self.title)
+        if subject is not None:
             self.gallery.draw_result(subject)
-            duration = figure(result, "spark.duration_s")
-            self._figure.show_figure(
-                "no figure" if duration is None else f"{duration * 1e3:.2f}",
-                "" if duration is None else "ms",
-                "spark duration",
-            )
-            lines = []
-            for key, unit, u_key in FIGURES:
-                value = figure(result, key)
-                if value is None:
-                    why = result["why"].get(key) or result["why"].get(key.partition(".")[0])
-                    lines.append(f"{name(key)}: not measured, {why}" if why else "")
-                    continue
-                number = self.shown.number(value, unit, figure(result, u_key))
-                lines.append(f"{name(key)}: {number} {self.shown.unit(unit)}".rstrip())
-            say(self._told, "\n".join(line for line in lines if line))
+        duration = figure(result, "spark.duration_s")
+        if duration is None:
+            self.figure.show_figure("no figure", "", "spark duration", True)
+        else:
+            self.figure.show_figure(f"{duration * 1e3:.2f}", "ms", "spark duration")
+        lines = []
+        for key, unit, u_key in FIGURES:
+            value = figure(result, key)
+            if value is None:
+                why = result["why"].get(key) or result["why"].get(key.partition(".")[0])
+                lines += [f"{name(key)}: not measured, {without_options(why)}"] if why else []
+                continue
+            number = self.shown.number(value, unit, figure(result, u_key))
+            lines.append(f"{name(key)}: {number} {self.shown.unit(unit)}".rstrip())
+        say(self._told, "\n".join(lines))
+
+    def said_of(self, result: Mapping[str, Any]) -> Said:
+        del result
         # It does not move on by itself: what is to be switched off is to be read.
         return Said("Stop the drive, feed off. Spark and coil are worked out.", "Go on")
-
-    def go(self) -> None:
-        if self.result is None:
-            self.guide.worker.finish()
-        else:
-            self.guide.next_step()
 
     def summary(self) -> str:
         return "" if self.result is None else in_short(self.result["decisions"])
 
     def set_look(self, inks: Inks, shown: Shown) -> None:
-        self._figure.set_inks(inks)
+        super().set_look(inks, shown)
         self.gallery.set_look(inks, shown)
-        self._drawn = False
 
 
 STEP = ElectricsStep

@@ -10,8 +10,8 @@ from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout
 from breakerbench.app.dwell_now import SAID_DEG, DwellNow, DwellWatch
 from breakerbench.app.guide import Guide
 from breakerbench.app.parts import Card, Figure, Marks, Strip, button, say, words
-from breakerbench.app.snapshot import Phase, Snapshot, Task
-from breakerbench.app.steps.step import Said, Step
+from breakerbench.app.snapshot import Snapshot, Task
+from breakerbench.app.steps.step import Said, Step, not_yet
 from breakerbench.app.theme import TEXT_PT, Inks
 from breakerbench.papers.words import Shown
 from breakerbench.result.live import Live
@@ -68,11 +68,12 @@ class GapStep(Step):
             part.setVisible(self.guide.simulated)
 
     def draw(self, snapshot: Snapshot) -> Said:
-        live = snapshot.live or Live()
-        if snapshot.phase is Phase.PROBLEM:
-            self._figure.show_figure("nothing to read", faded=True)
+        waiting = not_yet(snapshot, self._figure)
+        if waiting is not None:
             say(self._turn, "")
-            return Said("See the red line above; then press Again.")
+            say(self._about, "")
+            return waiting
+        live = snapshot.live or Live()
         if not snapshot.there:
             live = Live()
         now = self._watch.add(snapshot.at_s, live)

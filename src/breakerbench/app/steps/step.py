@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING, Any
 from PySide6.QtWidgets import QWidget
 
 from breakerbench.app.job import Job, StepState
-from breakerbench.app.snapshot import Snapshot, Task
+from breakerbench.app.parts import Figure
+from breakerbench.app.snapshot import Phase, Snapshot, Task
 from breakerbench.app.theme import Inks
 from breakerbench.judge.specification import Specification
 from breakerbench.papers.words import Shown
@@ -116,6 +117,21 @@ class Step(QWidget):
     def result(self) -> dict[str, Any] | None:
         """Of this step's recording."""
         return self.guide.results.get(self.key)
+
+
+def not_yet(snapshot: Snapshot, figure: Figure) -> Said | None:
+    """What is said where there is nothing live to be drawn; None: there is."""
+    if snapshot.phase is Phase.PROBLEM:
+        figure.show_figure("nothing to read", faded=True)
+        live = snapshot.task is not None and snapshot.task.live
+        then = "It is tried again by itself." if live else "Then press Again."
+        return Said(f"Do what the red line above says. {then}")
+    if snapshot.phase is Phase.WORKING_OUT:
+        return Said("Working it out...")
+    if snapshot.phase in (Phase.OPENING, Phase.IDLE, Phase.DONE):
+        figure.show_figure("wait", faded=True)
+        return Said("Wait for the board.")
+    return None
 
 
 def all_steps() -> list[type[Step]]:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Mapping
+from typing import Any
 
 from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout
 
@@ -11,31 +13,31 @@ from breakerbench.app.gallery import Gallery
 from breakerbench.app.guide import Guide
 from breakerbench.app.parts import Card, Figure, say, words
 from breakerbench.app.snapshot import Phase, Recording, Snapshot, Task
-from breakerbench.app.steps.step import Said, Step
+from breakerbench.app.steps.measuring import MeasuringStep
+from breakerbench.app.steps.step import Said
 from breakerbench.app.theme import TEXT_PT, Inks
 from breakerbench.app.views.advance import AdvancePicture
 from breakerbench.app.views.contact import ContactPicture
 from breakerbench.app.views.lobes import LobesPicture
 from breakerbench.app.views.spacing import SpacingPicture
 from breakerbench.judge.plan import speeds_wanted
-from breakerbench.papers.words import Shown, in_short, tally
+from breakerbench.papers.words import Shown, in_short, tally, without_options
 from breakerbench.result.live import Live, missing_between
 
 #: The simulated drive, s:rpm, and its way back to standing still.
 SIMULATED_RUN = "--speed 0:0,2:0,3:250,7:250,32:{top},34:{top},58:250,61:250,62:0"
 
 
-class UpAndDownStep(Step):
+class UpAndDownStep(MeasuringStep):
     key, title, place = "run", "Run up and down", 50
     question = "Does it hold through all speeds, up and down?"
 
     def __init__(self, guide: Guide) -> None:
-        super().__init__(guide)
-        self._figure = Figure(140.0)
+        super().__init__(guide, Figure(140.0))
         self._dwell = words("", TEXT_PT + 8, True)
         self._coverage = Coverage()
         self._left = words("", TEXT_PT)
-        side = Card(self._figure, self._dwell, self._left, stretch=(1, 0, 0))
+        side = Card(self.figure, self._dwell, self._left, stretch=(1, 0, 0))
         side.setMinimumWidth(300)
         self.gallery = Gallery(
             [
@@ -55,7 +57,6 @@ class UpAndDownStep(Step):
         box.setSpacing(10)
         box.addLayout(across, 1)
         box.addWidget(self._coverage)
-        self._drawn = False
 
     def task(self) -> Task | None:
         _, top = speeds_wanted(self.spec)
@@ -66,18 +67,11 @@ class UpAndDownStep(Step):
         )  # fmt: skip
 
     def enter(self) -> None:
+        super().enter()
         self.gallery.folder = self.guide.job.folder
-        self._drawn = False
 
-    def draw(self, snapshot: Snapshot) -> Said:
+    def draw_live(self, snapshot: Snapshot) -> Said:
         low, top = speeds_wanted(self.spec)
-        if snapshot.phase in (Phase.DONE, Phase.IDLE) and self.result is not None:
-            return self._draw_result(low, top)
-        if snapshot.phase is Phase.PROBLEM:
-            self._figure.show_figure("nothing to read", faded=True)
-            return Said("See the red line above; then press Again.")
-        if snapshot.phase is Phase.WORKING_OUT:
-            return Said("Working it out...")
         live = snapshot.live or Live()
         self.gallery.draw_live(snapshot, self.spec, time.monotonic())
         self._coverage.show_speeds(low, top, live.covered, live.missing, live.rpm)
@@ -97,7 +91,7 @@ class UpAndDownStep(Step):
             unit = "" if text == "standing" else "openings a minute"
         else:
             text, unit = f"{live.rpm * shown.factor('rpm'):,.0f}", shown.unit("rpm")
-        self._figure.show_figure(text, unit, "", not snapshot.there)
+        self.figure.show_figure(text, unit, "", not snapshot.there)
         parts = []
         if live.dwell_deg is not None:
             parts.append(f"{live.dwell_deg * shown.factor('deg'):.1f} {shown.unit('deg')} dwell")
@@ -140,27 +134,26 @@ class UpAndDownStep(Step):
     def _plain(self, rpm: float) -> str:
         return f"{rpm * self.shown.factor('rpm'):,.0f}"
 
-    def _draw_result(self, low: float, top: float) -> Said:
-        result = self.result
-        assert result is not None
-        if not self._drawn:
-            self._drawn = True
-            subject = self.guide.subject(self.key, self.title)
-            assert subject is not None
+    def draw_result(self, result: Mapping[str, Any]) -> None:
+        subject = self.guide.subject(self.key, self.title)
+        if subject is not None:
             self.gallery.draw_result(subject)
-            covered = tuple(row["rpm"] for row in result["dwell"]["by_speed"] or ())
-            self._coverage.show_speeds(low, top, covered, missing_between(covered), None)
-            self._figure.show_figure(in_short(result["decisions"]) or "not judged")
-            dwell = result["dwell"]
-            say(self._dwell, "" if dwell["mean_deg"] is None else (
-                f"{self.shown.number(dwell['mean_deg'], 'deg', dwell['u_deg'])} "
-                f"{self.shown.unit('deg')} dwell"
-            ))  # fmt: skip
-            notes = [*result["warnings"], *result["notes"]]
-            if result["why"].get("decisions"):
-                notes.insert(0, f"Nothing is judged: {result['why']['decisions']}.")
-            counts = tally(result["decisions"])
-            say(self._left, "\n".join([f"In all: {counts}." if counts else "", *notes]).strip())
+        covered = tuple(row["rpm"] for row in result["dwell"]["by_speed"] or ())
+        self._coverage.show_speeds(
+            *speeds_wanted(self.spec), covered, missing_between(covered), None
+        )
+        self.figure.show_figure(in_short(result["decisions"]) or "not judged")
+        dwell = result["dwell"]
+        number = self.shown.number(dwell["mean_deg"], "deg", dwell["u_deg"])
+        measured = dwell["mean_deg"] is not None
+        say(self._dwell, f"{number} {self.shown.unit('deg')} dwell" if measured else "")
+        counts, why = tally(result["decisions"]), result["why"].get("decisions")
+        notes = [f"In all: {counts}."] if counts else []
+        notes += [f"Nothing is judged: {why}."] if why else []
+        notes += [*result["warnings"], *result["notes"]]
+        say(self._left, "\n".join(without_options(self.shown.sentence(note)) for note in notes))
+
+    def said_of(self, result: Mapping[str, Any]) -> Said:
         lost = result["lost"]["seconds"]
         if lost:
             return Said(
@@ -168,20 +161,13 @@ class UpAndDownStep(Step):
             )
         return Said("The run is recorded and worked out.", "Go on", done=True)
 
-    def go(self) -> None:
-        if self.result is None:
-            self.guide.worker.finish()
-        else:
-            self.guide.next_step()
-
     def summary(self) -> str:
         return "" if self.result is None else in_short(self.result["decisions"])
 
     def set_look(self, inks: Inks, shown: Shown) -> None:
-        self._figure.set_inks(inks)
+        super().set_look(inks, shown)
         self._coverage.set_look(inks, shown)
         self.gallery.set_look(inks, shown)
-        self._drawn = False
 
 
 STEP = UpAndDownStep

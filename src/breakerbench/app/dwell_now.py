@@ -69,9 +69,9 @@ class DwellWatch:
 
     def add(self, at_s: float, live: Live) -> DwellNow:
         """at_s: when it was read, on any clock that goes on."""
-        unit, dwell = _read(live)
+        unit, dwell = _read(live, self.unit)
         if unit != self.unit:
-            self.unit = unit
+            self.unit, self.settled = unit, None
             self.clear()
         low, high, aim = self._limits(unit)
         if dwell is None or (live.stale_s or 0.0) > OLD_S or live.first_look:
@@ -126,7 +126,8 @@ class DwellWatch:
         return 100.0 / self.spec.distributor.pitch_deg
 
 
-def _read(live: Live) -> tuple[str, float | None]:
+def _read(live: Live, unit: str) -> tuple[str, float | None]:
+    """In degrees where there are any; in ``unit`` as before while nothing is read."""
     if live.dwell_deg is not None:
         return "deg", live.dwell_deg
-    return ("%", live.dwell_percent) if live.dwell_percent is not None else ("deg", None)
+    return (unit, None) if live.dwell_percent is None else ("%", live.dwell_percent)

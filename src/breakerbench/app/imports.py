@@ -42,8 +42,16 @@ def told(text: str) -> dict[str, Any]:
         own = found.setdefault(PAIRS[word], {})
         own[name] = value if word == "column" else _number(f"{word} {name}", value)
     if "encoder_pulses" in found:
-        found["encoder_pulses"] = int(found["encoder_pulses"])
+        found["encoder_pulses"] = _whole(found["encoder_pulses"])
     return found
+
+
+def _whole(value: float) -> int:
+    if not value.is_integer():
+        raise BadInput(
+            f"encoder-pulses {value:g}", "is no whole number", "give pulses a revolution"
+        )
+    return int(value)
 
 
 def _number(where: str, text: str) -> float:

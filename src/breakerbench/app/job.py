@@ -7,17 +7,35 @@ from __future__ import annotations
 
 import contextlib
 import json
+import math
 import os
 import re
 import time
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, fields, replace
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, NoReturn, TypeVar
+
+from breakerbench.errors import BadInput
+from breakerbench.sources.files import open_regular
 
 OPEN, DONE, SKIPPED = "open", "done", "skipped"
 STATE_FILE, SETTINGS_FILE = "job.json", "settings.json"
 SCHEMA = 1
+#: No file of ours is larger, bytes; and no number that a person sets.
+MOST_BYTES, MOST_NUMBER = 1 << 26, 1_000_000
+#: Words that a field may hold, where not any will do.
+WORDS = {
+    "state": (OPEN, DONE, SKIPPED), "theme": ("", "light", "dark"),
+    "degrees": ("distributor", "crankshaft"), "speed": ("distributor", "crankshaft"),
+    "gap": ("mm", "inch"),
+}  # fmt: skip
+#: What a result must have to be one.
+TABLES = (
+    "trace", "speed", "dwell", "spacing", "scatter", "bounce", "missed", "advance", "vacuum",
+    "contact", "coil", "condenser", "spark", "supply", "hand", "lost", "why",
+)  # fmt: skip
+LISTS = ("decisions", "findings", "notes", "warnings")
 
 
 @dataclass(frozen=True)
@@ -98,11 +116,12 @@ def new_folder(root: str, tag: str) -> str:
     """A folder of its own for a job, made. Raises OSError."""
     slug = re.sub(r"[^A-Za-z0-9]+", "-", tag).strip("-")[:40] or "distributor"
     name = f"{time.strftime('%Y-%m-%d')}-{slug}"
+    Path(root).mkdir(parents=True, exist_ok=True)
     number = 1
     while True:
         path = Path(root) / (name if number == 1 else f"{name}-{number}")
         try:
-            path.mkdir(parents=True)
+            path.mkdir()
             return str(path)
         except FileExistsError:
             number += 1
@@ -116,14 +135,14 @@ def save(value: Job | Settings, path: str) -> None:
 
 def write_text(path: str, text: str) -> None:
     """Written beside, put on the disk, renamed. Raises OSError."""
-    beside = f"{path}.part"
+    beside = f"{path}.{os.getpid()}.part"  # another program may write the same file
     try:
         with open(beside, "w", encoding="utf-8") as file:
             file.write(text)
             file.flush()
             os.fsync(file.fileno())
         os.replace(beside, path)
-    except OSError:
+    except BaseException:
         with contextlib.suppress(OSError):
             os.unlink(beside)
         raise
@@ -146,8 +165,11 @@ def load_settings(path: str) -> Settings:
 
 
 def load_result(recording: str) -> dict[str, Any] | None:
-    """The result that is kept beside a recording."""
-    return _read(result_path(recording))
+    """The result that is kept beside a recording; None where it is none."""
+    data = _read(result_path(recording))
+    if data is None or not all(isinstance(data.get(name), dict) for name in TABLES):
+        return None
+    return data if all(isinstance(data.get(name), list) for name in LISTS) else None
 
 
 def save_result(recording: str, result: Mapping[str, Any]) -> None:
@@ -157,13 +179,19 @@ def save_result(recording: str, result: Mapping[str, Any]) -> None:
 
 def _read(path: str) -> dict[str, Any] | None:
     try:
-        with open(path, encoding="utf-8") as file:
-            data = json.load(file)
-    except (OSError, ValueError, RecursionError):
+        file, size = open_regular(path)
+        with file:
+            text = file.read(MOST_BYTES) if size <= MOST_BYTES else b""
+        data = json.loads(text or b"", parse_constant=_no_number)
+    except (BadInput, OSError, ValueError, RecursionError):
         return None
     if not isinstance(data, dict) or data.get("schema") != SCHEMA:
         return None
     return data
+
+
+def _no_number(text: str) -> NoReturn:
+    raise ValueError(f"{text} is no number")
 
 
 def _job(data: Mapping[str, Any]) -> Job:
@@ -175,8 +203,8 @@ def _job(data: Mapping[str, Any]) -> Job:
     }
     job: Job = _of(Job, {k: v for k, v in data.items() if k not in ("steps", "faults")})
     faults = data.get("faults")
-    named = tuple(str(each) for each in faults) if isinstance(faults, list | tuple) else ()
-    return replace(job, steps=told, faults=named)
+    named = tuple(faults) if isinstance(faults, list) else ()
+    return replace(job, steps=told, faults=tuple(each for each in named if _is_text(each)))
 
 
 def _of(kind: type[Any], data: Mapping[str, Any]) -> Any:
@@ -184,13 +212,24 @@ def _of(kind: type[Any], data: Mapping[str, Any]) -> Any:
     plain = kind()
     fitting = {}
     for each in fields(kind):
-        value, own = data.get(each.name), getattr(plain, each.name)
+        value = data.get(each.name)
         if each.name == "sim_gap_mm":
-            fits = value is None or isinstance(value, float)
-        elif isinstance(own, float):
-            fits = isinstance(value, int | float) and not isinstance(value, bool)
+            fits = isinstance(value, float) and math.isfinite(value)
+        elif isinstance(getattr(plain, each.name), int):
+            fits = type(value) is int and 0 <= value <= MOST_NUMBER
         else:
-            fits = type(value) is type(own)
-        if each.name in data and fits:
+            fits = _is_text(value) and value in WORDS.get(each.name, (value,))
+        if fits:
             fitting[each.name] = value
     return kind(**fitting)
+
+
+def _is_text(value: object) -> bool:
+    """Text that may be shown and name a file."""
+    if not isinstance(value, str) or "\0" in value:
+        return False
+    try:
+        os.fsencode(value)
+    except UnicodeEncodeError:
+        return False
+    return True

@@ -74,23 +74,19 @@ def _split(held: list[EdgeTimes], end_s: float) -> tuple[list[EdgeTimes], list[E
 
 
 class Anew:
-    """Events as those of a trace that begins with the first block it is given."""
+    """Events as those of a trace that begins with row ``first``; no block or hole reaches before it."""
 
-    def __init__(self, rate_hz: float) -> None:
-        self._rate_hz = rate_hz
-        self._first: int | None = None
+    def __init__(self, rate_hz: float, first: int) -> None:
+        self._first, self._first_s = first, first / rate_hz
 
     def __call__(self, event: Event) -> Event | None:
-        """The event on the new clock; None for what lies before its beginning."""
-        if self._first is None:
-            if not isinstance(event, Block):
-                return None
-            self._first = event.first
+        """The event on the new clock; None for edges that all lie before its beginning."""
+        first = self._first
         if isinstance(event, Block):
-            return replace(event, first=event.first - self._first)
+            return replace(event, first=event.first - first)
         if isinstance(event, Hole):
-            return replace(event, first=event.first - self._first, end=event.end - self._first)
-        time_s = event.time_s - self._first / self._rate_hz
+            return replace(event, first=event.first - first, end=event.end - first)
+        time_s = event.time_s - self._first_s
         within = time_s >= 0.0
         if not within.any():
             return None

@@ -46,11 +46,10 @@ def keep(name: str, folder: str) -> Specification:
     A job is judged by its copy: what is changed in the original later does not change it.
     """
     path = str(Path(folder) / COPY)
-    known = library()
+    spec = load(name)  # refused, with the mend, before anything is copied
     if name == DEMO:
-        text = to_toml(load(DEMO))
+        text = to_toml(spec)
     else:
-        text = Path(known.get(name, name)).read_text(encoding="utf-8-sig")
-    load(name)
+        text = Path(library().get(name, name)).read_text(encoding="utf-8-sig")
     write_text(path, text)
     return load_specification(path)

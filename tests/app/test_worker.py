@@ -1,0 +1,323 @@
+"""The worker with boards in this process: what it records is whole, and its result that of the file."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from app.boards import RATE_HZ, TURNS_S, Desk, threads, until
+from breakerbench.app import course, specs
+from breakerbench.app.snapshot import Phase, Recording, Task
+from breakerbench.app.worker import Worker
+from breakerbench.measure.hand_zero import HandZero
+from breakerbench.pipeline import analyze
+from breakerbench.sources import line, port
+from breakerbench.sources.line import open_line
+from breakerbench.sources.recording import RecordingSource
+from breakerbench.trace import Block, EdgeTimes, Event, Hole
+from cli.command import breakerbench
+
+ZERO = HandZero((31.0, 121.0, 211.0, 301.0), 0.02, 20.0)
+
+
+@pytest.fixture(autouse=True)
+def quick(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The board's patience in a tenth of the time, as its clock goes ten times as fast."""
+    for name, seconds in (("SILENCE_S", 0.5), ("ANSWER_S", 1.0), ("LOOK_S", 0.05)):
+        monkeypatch.setattr(port, name, seconds)
+    monkeypatch.setattr(course, "LOOK_S", 0.005)
+    monkeypatch.setattr(course, "FLUSH_S", 0.1)
+
+
+@contextmanager
+def working(desk: Desk) -> Iterator[Worker]:
+    worker = Worker(desk.opener)
+    try:
+        yield worker
+    finally:
+        assert worker.close()
+    assert threads() == []
+    assert desk.open == 0
+
+
+def task(folder: Path, recording: Recording, **other: Any) -> Task:
+    told = {"encoder_pulses": 360}
+    return Task("a port", recording=recording, stem=str(folder / "run"), told=told, **other)
+
+
+def events(path: str | Path) -> list[Event]:
+    with RecordingSource(path) as source:
+        return list(source)
+
+
+def whole(path: str | Path) -> list[Hole]:
+    """Asserts that a recording has its end mark and goes on without a step; its holes."""
+    row, holes = 0, []
+    for event in events(path):
+        if isinstance(event, EdgeTimes):
+            assert event.time_s[0] >= 0.0
+            continue
+        assert event.first == row
+        row = event.end if isinstance(event, Hole) else row + len(event)
+        if isinstance(event, Hole):
+            holes.append(event)
+    assert all(hole.reason != "the file was cut short" for hole in holes)
+    return holes
+
+
+def hold(result: Any, path: str, of: Task) -> None:
+    """Asserts that the result is that of the recording, to the digit."""
+    with RecordingSource(path) as source:
+        after = analyze(source, of.spec, hand=of.hand)
+    assert json.dumps(result, sort_keys=True) == json.dumps(after, sort_keys=True)
+
+
+# --- what it is for
+
+
+def test_it_rests() -> None:
+    desk = Desk()
+    with working(desk) as worker:
+        assert worker.snapshot.phase is Phase.IDLE
+        worker.finish()
+        worker.give(None)
+        until(worker, lambda s: s.number >= 1 and s.task is None and s.phase is Phase.IDLE)
+    assert desk.opened == 0
+
+
+def test_it_watches_and_records_nothing(tmp_path: Path) -> None:
+    with working(Desk()) as worker:
+        worker.give(given := task(tmp_path, Recording.NO))
+        look = until(worker, lambda s: s.live and s.live.rpm and s.live.dwell_deg)
+        assert look.live is not None
+        assert (look.task, look.phase, look.there, look.path) == (given, Phase.WATCHING, True, "")
+        assert look.simulated
+        assert look.live.dwell_deg == pytest.approx(52.4, abs=0.6)
+        worker.finish()
+        look = until(worker, lambda s: s.phase is Phase.IDLE)
+        assert (look.there, look.away_why, look.result) == (False, "", None)
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("judged", [False, True])
+def test_at_once_until_it_is_ended(judged: bool, tmp_path: Path) -> None:
+    with working(Desk()) as worker:
+        given = task(tmp_path, Recording.AT_ONCE)
+        if judged:
+            given = replace(given, spec=specs.load("demo"), hand=ZERO)
+        worker.give(given)
+        look = until(worker, lambda s: s.phase is Phase.RECORDING and s.seconds > 4.0)
+        assert look.path == str(tmp_path / "run.bbr")
+        worker.finish()
+        look = until(worker, lambda s: s.phase is Phase.DONE)
+        assert look.result is not None
+        assert (look.there, look.share, look.away_why, look.problem) == (False, 1.0, "", "")
+        assert look.result["trace"]["seconds"] == pytest.approx(look.seconds)
+        assert look.result["dwell"]["mean_deg"] == pytest.approx(52.4, abs=0.2)
+        assert bool(look.result["decisions"]) is judged
+        assert look.collected.contact is not None
+        hold(look.result, look.path, given)
+        assert whole(look.path) == []
+
+
+@pytest.mark.parametrize("judged", [False, True])
+def test_from_when_the_shaft_turns_until_it_has_stood(judged: bool, tmp_path: Path) -> None:
+    given = task(tmp_path, Recording.TURNING)
+    if judged:
+        given = replace(given, spec=specs.load("demo"), hand=ZERO)
+    with working(Desk()) as worker:
+        worker.give(given)
+        look = until(worker, lambda s: s.phase is Phase.RECORDING)
+        # The path and the time of the recording, from its first look on; not those of the watching.
+        assert look.path == str(tmp_path / "run.bbr")
+        assert 0.5 < look.seconds < 2.0
+        look = until(worker, lambda s: s.phase is Phase.DONE)
+        assert look.result is not None
+        hold(look.result, look.path, given)
+    holes = whole(look.path)
+    assert holes == []
+    assert look.result["lost"] == {"frames": 0, "seconds": 0.0}
+    assert look.result["speed"]["max_rpm"] == pytest.approx(1500.0, rel=0.05)
+    assert look.result["dwell"]["mean_deg"] == pytest.approx(52.4, abs=0.2)
+    # It stood at the beginning, and it stands at the end.
+    edges = [e for e in events(look.path) if isinstance(e, EdgeTimes) and e.name == "encoder"]
+    begin_s = edges[0].time_s[0]
+    assert 0.1 < begin_s < TURNS_S
+    seconds = look.result["trace"]["seconds"]
+    assert 1.0 < seconds - edges[-1].time_s[-1] < 6.0
+    assert seconds == pytest.approx(look.seconds)
+
+
+def test_a_run_that_is_ended_before_the_shaft_turns_is_none(tmp_path: Path) -> None:
+    with working(Desk(fast=1.0)) as worker:
+        worker.give(task(tmp_path, Recording.TURNING))
+        until(worker, lambda s: s.phase is Phase.WATCHING and s.seconds > 0.1)
+        worker.finish()
+        until(worker, lambda s: s.phase is Phase.IDLE)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_the_command_line_says_the_same(tmp_path: Path) -> None:
+    spec = specs.keep("demo", str(tmp_path))
+    with working(Desk()) as worker:
+        worker.give(task(tmp_path, Recording.TURNING, spec=spec))
+        look = until(worker, lambda s: s.phase is Phase.DONE)
+    told = "analyze", look.path, "--spec", str(tmp_path / specs.COPY), "--json", "-"
+    ran = breakerbench(*told)
+    assert ran.status == 0, ran.err
+    assert json.loads(ran.out) == json.loads(json.dumps(look.result))
+
+
+def test_another_task_midway_keeps_what_was_recorded(tmp_path: Path) -> None:
+    with working(Desk()) as worker:
+        worker.give(first := task(tmp_path, Recording.AT_ONCE))
+        look = until(worker, lambda s: s.phase is Phase.RECORDING and s.seconds > 3.0)
+        worker.give(second := replace(first, kind="run"))
+        again = until(worker, lambda s: s.task is second and s.phase is Phase.RECORDING)
+        assert again.path == str(tmp_path / "run-2.bbr")
+        assert whole(look.path) == []
+        with RecordingSource(look.path) as source:
+            assert analyze(source)["trace"]["seconds"] >= look.seconds
+        # Measured from its file, as it is when one comes back to it.
+        worker.give(third := replace(first, place=look.path, live=False, told={}))
+        done = until(worker, lambda s: s.task is third and s.phase is Phase.DONE)
+        hold(done.result, look.path, third)
+        assert done.share == 1.0
+    assert whole(again.path) == []
+
+
+def test_a_file_is_played_and_ended_at_once(tmp_path: Path) -> None:
+    with working(Desk()) as worker:
+        worker.give(task(tmp_path, Recording.TURNING))
+        path = until(worker, lambda s: s.phase is Phase.DONE).path
+        played = Task(path, live=False, pace=1.0)
+        worker.give(played)
+        look = until(worker, lambda s: s.task is played and s.live and s.live.rpm)
+        assert look.phase is Phase.WATCHING
+        assert 0.0 < look.share < 1.0
+        worker.finish()  # the rest at once
+        done = until(worker, lambda s: s.task is played and s.phase is Phase.DONE)
+        hold(done.result, path, played)
+        # Asked before it has begun, it is not forgotten.
+        worker.give(again := replace(played, pace=0.01))
+        worker.finish()
+        done = until(worker, lambda s: s.task is again and s.phase is Phase.DONE)
+        hold(done.result, path, again)
+        worker.give(replace(played, pace=0.01))  # left in the middle
+
+
+def test_what_is_no_trace_is_said(tmp_path: Path) -> None:
+    wrong = tmp_path / "notes.pdf"
+    wrong.write_bytes(b"%PDF-1.7")
+    with working(Desk()) as worker:
+        worker.give(Task(str(wrong), live=False))
+        look = until(worker, lambda s: s.phase is Phase.PROBLEM)
+        assert look.problem == f"{wrong}: seems to be a PDF document; export the numbers as CSV"
+        worker.give(Task(str(tmp_path / "none.bbr"), live=False))
+        until(worker, lambda s: s.phase is Phase.PROBLEM and "there is no such file" in s.problem)
+
+
+# --- closing
+
+
+@pytest.mark.parametrize("recording", list(Recording))
+def test_closed_midway(recording: Recording, tmp_path: Path) -> None:
+    desk = Desk()
+    worker = Worker(desk.opener)
+    worker.give(given := task(tmp_path, recording))
+    phase = Phase.WATCHING if recording is Recording.NO else Phase.RECORDING
+    look = until(worker, lambda s: s.phase is phase and s.seconds > 1.5)
+    assert worker.close(2.0)
+    assert threads() == []
+    assert desk.open == 0
+    assert worker.close(2.0)  # a second time does no harm
+    if recording is not Recording.NO:
+        assert whole(look.path) == []
+        with RecordingSource(look.path) as source:
+            assert analyze(source)["trace"]["seconds"] >= look.seconds
+    worker.give(given)  # nobody is there to take it
+    assert worker.snapshot.task is given
+
+
+def test_closed_while_the_simulated_board_of_its_own_process_records(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    started = []
+    popen = line.subprocess.Popen
+    monkeypatch.setattr(
+        line.subprocess, "Popen", lambda *a, **k: started.append(popen(*a, **k)) or started[-1]
+    )
+    monkeypatch.setattr(port, "ANSWER_S", 10.0)
+    worker = Worker(open_line)
+    worker.give(replace(task(tmp_path, Recording.AT_ONCE), place="sim --speed 600"))
+    look = until(worker, lambda s: s.phase is Phase.RECORDING and s.seconds > 0.5)
+    assert worker.close(2.0)
+    assert threads() == []
+    assert [process.poll() is None for process in started] == [False]
+    assert whole(look.path) == []
+
+
+def test_no_board_of_a_simulated_port_is_not_tried_again(tmp_path: Path) -> None:
+    worker = Worker(open_line)
+    worker.give(replace(task(tmp_path, Recording.NO), place="sim --fault nonsense=3"))
+    look = until(worker, lambda s: s.phase is Phase.PROBLEM)
+    assert "again by itself" not in look.problem
+    assert worker.close()
+
+
+def test_what_was_kept_of_the_time_before_is_bounded(tmp_path: Path) -> None:
+    """However edges and blocks come: edges first, edges alone, holes between."""
+    looks: list[dict[str, Any]] = []
+    desk = Desk()
+    with working(desk) as worker:
+        worker.give(task(tmp_path, Recording.NO))
+        header = until(worker, lambda s: s.header).header
+    assert header is not None
+
+    class _Source:
+        def __init__(self) -> None:
+            self.header = header
+
+        def progress(self) -> tuple[float, float]:
+            return 0.0, 0.0
+
+    going = course.Course(
+        task(tmp_path, Recording.TURNING),
+        _Source(),
+        lambda **more: looks.append(more),  # type: ignore[arg-type]
+    )
+    rng = np.random.default_rng(3)
+    size, row, most = 5000, 0, 0
+    going.measuring = _Deaf()  # type: ignore[assignment]
+    for n in range(2000):
+        if n in (700, 1400):
+            going.take(Hole(row, row + 12_345))
+            row += 12_345
+        time_s = np.sort(row + size * rng.random(8)) / RATE_HZ
+        going.take(EdgeTimes("encoder", time_s, np.ones(8, bool)))
+        going.take(Block(row, (np.zeros(size, np.int16),) * 2))
+        row += size
+        most = max(most, sum(len(e) for e in going._before if isinstance(e, Block)))
+    assert most <= 2.2 * RATE_HZ
+    assert len(going._before) <= 2.3 * 2 * RATE_HZ / size
+    # And the edges of the first block that is kept are not lost, though they came before it.
+    kept = list(going._before)
+    going._begin()
+    going.close()
+    first = next(e.first for e in kept if isinstance(e, Block) and e.first + size > row - RATE_HZ)
+    got = np.concatenate([e.time_s for e in events(going.path) if isinstance(e, EdgeTimes)])
+    want = np.concatenate([e.time_s for e in kept if isinstance(e, EdgeTimes)]) - first / RATE_HZ
+    assert np.array_equal(got, want[want >= 0.0])
+    assert got[0] < size / RATE_HZ
+
+
+class _Deaf:
+    def feed(self, _: Event) -> None:
+        pass

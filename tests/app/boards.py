@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import json
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from functools import cache
+from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pytest
 
-from breakerbench.app.snapshot import Snapshot
+from breakerbench.app import course
+from breakerbench.app.snapshot import Recording, Snapshot, Task
 from breakerbench.app.worker import Worker
 from breakerbench.bench.board import SimulatedBoard
 from breakerbench.bench.board_faults import BoardFaults
@@ -21,7 +26,11 @@ from breakerbench.bench.endless import Endless, Stamps
 from breakerbench.bench.model import Bench
 from breakerbench.bench.scenario import healthy
 from breakerbench.errors import BadInput
+from breakerbench.pipeline import analyze
+from breakerbench.sources import port
 from breakerbench.sources.line import LineLost
+from breakerbench.sources.recording import RecordingSource
+from breakerbench.trace import EdgeTimes, Event, Hole
 from breakerbench.wire.messages import Reason
 
 RATE_HZ = 250_000
@@ -51,9 +60,9 @@ def run_of() -> tuple[Bench, Endless, np.ndarray, dict[str, Stamps]]:
 class _Playing:
     """Stands where ``Endless`` stands."""
 
-    def __init__(self) -> None:
+    def __init__(self, first: int) -> None:
         _, self._endless, self._counts, self._edges = run_of()
-        self.plan, self._row = self._endless.plan, 0
+        self.plan, self._row = self._endless.plan, first
 
     def take(self, rows: int) -> tuple[np.ndarray, dict[str, Stamps]]:
         begin, self._row = self._row, self._row + rows
@@ -68,9 +77,15 @@ class _Playing:
 
 
 class PlayedBoard(SimulatedBoard):
+    first = 0  # row that each capture begins with
+
     def _endless(self, mode: int) -> Any:
         del mode
-        return _Playing()
+        return _Playing(self.first)
+
+
+class StandingBoard(PlayedBoard):
+    first = round(7.0 * RATE_HZ)
 
 
 class Desk:
@@ -88,13 +103,13 @@ class Desk:
         self.lines: list[PlayedLine] = []
         self.board = self._board()
 
-    def _board(self) -> PlayedBoard:
+    def _board(self, kind: type[PlayedBoard] = PlayedBoard) -> PlayedBoard:
         self.board_s = 0.0
-        return PlayedBoard(run_of()[0], 0, self.faults, buffer_s=4.0)
+        return kind(run_of()[0], 0, self.faults, buffer_s=4.0)
 
-    def power(self) -> None:
+    def power(self, kind: type[PlayedBoard] = PlayedBoard) -> None:
         """Unplugged and plugged in: it begins anew."""
-        self.board = self._board()
+        self.board = self._board(kind)
 
     def reset(self) -> None:
         """The watchdog restarts it."""
@@ -156,3 +171,57 @@ def until(worker: Worker, holds: Callable[[Snapshot], object]) -> Snapshot:
 def threads() -> list[str]:
     """Those of workers and lines that are alive."""
     return [t.name for t in threading.enumerate() if t.name in ("bench", "line")]
+
+
+# --- for tests of the worker
+
+
+def quick(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The board's patience in a tenth of the time, as its clock goes ten times as fast."""
+    for name, seconds in (("SILENCE_S", 0.5), ("ANSWER_S", 1.0), ("LOOK_S", 0.05)):
+        monkeypatch.setattr(port, name, seconds)
+    monkeypatch.setattr(course, "LOOK_S", 0.005)
+    monkeypatch.setattr(course, "FLUSH_S", 0.1)
+
+
+@contextmanager
+def working(desk: Desk) -> Iterator[Worker]:
+    worker = Worker(desk.opener)
+    try:
+        yield worker
+    finally:
+        assert worker.close()
+    assert threads() == []
+    assert desk.open == 0
+
+
+def task(folder: Path, recording: Recording, **other: Any) -> Task:
+    told = {"encoder_pulses": 360}
+    return Task("a port", recording=recording, stem=str(folder / "run"), told=told, **other)
+
+
+def events(path: str | Path) -> list[Event]:
+    with RecordingSource(path) as source:
+        return list(source)
+
+
+def whole(path: str | Path) -> list[Hole]:
+    """Asserts that a recording has its end mark and goes on without a step; its holes."""
+    row, holes = 0, []
+    for event in events(path):
+        if isinstance(event, EdgeTimes):
+            assert event.time_s[0] >= 0.0
+            continue
+        assert event.first == row
+        row = event.end if isinstance(event, Hole) else row + len(event)
+        if isinstance(event, Hole):
+            holes.append(event)
+    assert all(hole.reason != "the file was cut short" for hole in holes)
+    return holes
+
+
+def hold(result: Any, path: str, of: Task) -> None:
+    """Asserts that the result is that of the recording, to the digit."""
+    with RecordingSource(path) as source:
+        after = analyze(source, of.spec, hand=of.hand)
+    assert json.dumps(result, sort_keys=True) == json.dumps(after, sort_keys=True)

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -12,7 +10,19 @@ from typing import Any
 import numpy as np
 import pytest
 
-from app.boards import RATE_HZ, TURNS_S, Desk, threads, until
+from app.boards import (
+    RATE_HZ,
+    TURNS_S,
+    Desk,
+    events,
+    hold,
+    quick,
+    task,
+    threads,
+    until,
+    whole,
+    working,
+)  # fmt: skip
 from breakerbench.app import course, specs
 from breakerbench.app.snapshot import Phase, Recording, Task
 from breakerbench.app.worker import Worker
@@ -28,55 +38,8 @@ ZERO = HandZero((31.0, 121.0, 211.0, 301.0), 0.02, 20.0)
 
 
 @pytest.fixture(autouse=True)
-def quick(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The board's patience in a tenth of the time, as its clock goes ten times as fast."""
-    for name, seconds in (("SILENCE_S", 0.5), ("ANSWER_S", 1.0), ("LOOK_S", 0.05)):
-        monkeypatch.setattr(port, name, seconds)
-    monkeypatch.setattr(course, "LOOK_S", 0.005)
-    monkeypatch.setattr(course, "FLUSH_S", 0.1)
-
-
-@contextmanager
-def working(desk: Desk) -> Iterator[Worker]:
-    worker = Worker(desk.opener)
-    try:
-        yield worker
-    finally:
-        assert worker.close()
-    assert threads() == []
-    assert desk.open == 0
-
-
-def task(folder: Path, recording: Recording, **other: Any) -> Task:
-    told = {"encoder_pulses": 360}
-    return Task("a port", recording=recording, stem=str(folder / "run"), told=told, **other)
-
-
-def events(path: str | Path) -> list[Event]:
-    with RecordingSource(path) as source:
-        return list(source)
-
-
-def whole(path: str | Path) -> list[Hole]:
-    """Asserts that a recording has its end mark and goes on without a step; its holes."""
-    row, holes = 0, []
-    for event in events(path):
-        if isinstance(event, EdgeTimes):
-            assert event.time_s[0] >= 0.0
-            continue
-        assert event.first == row
-        row = event.end if isinstance(event, Hole) else row + len(event)
-        if isinstance(event, Hole):
-            holes.append(event)
-    assert all(hole.reason != "the file was cut short" for hole in holes)
-    return holes
-
-
-def hold(result: Any, path: str, of: Task) -> None:
-    """Asserts that the result is that of the recording, to the digit."""
-    with RecordingSource(path) as source:
-        after = analyze(source, of.spec, hand=of.hand)
-    assert json.dumps(result, sort_keys=True) == json.dumps(after, sort_keys=True)
+def _quick(monkeypatch: pytest.MonkeyPatch) -> None:
+    quick(monkeypatch)
 
 
 # --- what it is for

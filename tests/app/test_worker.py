@@ -90,6 +90,21 @@ def test_at_once_until_it_is_ended(judged: bool, tmp_path: Path) -> None:
         assert whole(look.path) == []
 
 
+@pytest.mark.parametrize("kind", ["hand", "coil", "condenser"])
+def test_of_another_kind(kind: str, tmp_path: Path) -> None:
+    with working(Desk()) as worker:
+        worker.give(given := task(tmp_path, Recording.AT_ONCE, kind=kind, spec=specs.load("demo")))
+        look = until(worker, lambda s: s.phase is Phase.RECORDING and s.seconds > 4.0)
+        assert (look.hand is not None) is (kind == "hand")
+        if look.hand is not None:
+            assert look.hand.openings > 5
+        worker.finish()
+        done = until(worker, lambda s: s.phase is Phase.DONE)
+        assert done.result is not None
+        assert done.result["trace"]["kind"] == kind
+        hold(done.result, done.path, given)
+
+
 @pytest.mark.parametrize("judged", [False, True])
 def test_from_when_the_shaft_turns_until_it_has_stood(judged: bool, tmp_path: Path) -> None:
     given = task(tmp_path, Recording.TURNING)

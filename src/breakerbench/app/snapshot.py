@@ -21,7 +21,7 @@ class Recording(Enum):
     """When a recording is made of what comes."""
 
     NO = "no"  # it is watched only
-    TURNING = "turning"  # from when the shaft begins to turn until it stands again
+    TURNING = "turning"  # of a run or a coil: from when the shaft turns until it stands again
     AT_ONCE = "at once"  # until it is ended
 
 
@@ -72,10 +72,11 @@ class Snapshot:
     there     the board answers; False too for a file that is at its end
     seconds   of the trace that is recorded, or watched
     share     of a file that has been played or measured, 0 to 1
-    lost      how often the board was away, frames missing and refused on the wire
+    problem   one sentence with the mend, while the phase is PROBLEM
+    away_why  why the board was lost last, or why it ended by itself; times_away: how often
+    frames_missing, frames_refused   on the wire, so far
     path      of the recording that is or was made, or of the file that is measured
     result    by the contract, once it is worked out; collected: what pictures need beside it
-    problem   one sentence with the mend
     """
 
     number: int = 0

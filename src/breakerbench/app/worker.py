@@ -54,7 +54,10 @@ class Worker:
         return self._snapshot
 
     def give(self, task: Task | None) -> None:
-        """Ends what goes on, keeps what is recorded of it, and begins this; None: rests."""
+        """Ends what goes on, keeps what is recorded of it, and begins this; None: rests.
+
+        A snapshot is of this task when it holds this very object: each time a new one.
+        """
         with self._changed:
             self._task, self._new, self._end = task, True, False
             self._stop_source()

@@ -62,7 +62,8 @@ class _Playing:
 
     def __init__(self, first: int) -> None:
         _, self._endless, self._counts, self._edges = run_of()
-        self.plan, self._row = self._endless.plan, first
+        self.plan, self.edge_names = self._endless.plan, self._endless.edge_names
+        self._row = first
 
     def take(self, rows: int) -> tuple[np.ndarray, dict[str, Stamps]]:
         begin, self._row = self._row, self._row + rows
@@ -163,6 +164,8 @@ def until(worker: Worker, holds: Callable[[Snapshot], object]) -> Snapshot:
         snapshot = worker.snapshot
         if holds(snapshot):
             return snapshot
+        if "fault of this program" in snapshot.problem:
+            break
         time.sleep(0.001)
     shown = replace(worker.snapshot, live=None, pictures=None, result=None, header=None)
     raise AssertionError(f"it never came to that: {shown}")

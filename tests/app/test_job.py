@@ -39,7 +39,9 @@ JOB = st.builds(
 SHAFT = st.sampled_from(["distributor", "crankshaft"])
 SETTINGS = st.builds(
     Settings, theme=st.sampled_from(["", "light", "dark"]), degrees=SHAFT, speed=SHAFT,
-    gap=st.sampled_from(["mm", "inch"]), encoder_pulses=st.integers(0, 1_000_000), foot_key=TEXT,
+    gap=st.sampled_from(["mm", "inch"]), encoder_pulses=st.integers(0, 1_000_000),
+    probe_megohm=st.floats(0.0, 1e6),
+    coil_c=st.floats(-300.0, 1e6), foot_key=TEXT,
     folder=TEXT, last=st.none() | JOB, current=TEXT,
 )  # fmt: skip
 NUMBER = st.integers() | st.floats()
@@ -152,6 +154,7 @@ def test_hostile_values_leave_what_each_field_may_hold(tmp_path: Path, data: st.
     assert {read.degrees, read.speed} <= {"distributor", "crankshaft"}
     assert read.gap in ("mm", "inch")
     assert 0 <= read.encoder_pulses <= 1_000_000
+    assert max(abs(read.probe_megohm), abs(read.coil_c)) <= 1e6
     assert all(isinstance(each, str) for each in read.last.faults)
     assert all(s.state in (jobs.OPEN, jobs.DONE, jobs.SKIPPED) for s in read.last.steps.values())
     jobs.save(read, str(path))

@@ -96,6 +96,7 @@ def test_of_another_kind(kind: str, tmp_path: Path) -> None:
         worker.give(given := task(tmp_path, Recording.AT_ONCE, kind=kind, spec=specs.load("demo")))
         look = until(worker, lambda s: s.phase is Phase.RECORDING and s.seconds > 4.0)
         assert (look.hand is not None) is (kind == "hand")
+        assert (look.condenser is not None) is (kind == "condenser")
         if look.hand is not None:
             assert look.hand.openings > 5
         worker.finish()
@@ -298,4 +299,7 @@ def test_what_was_kept_of_the_time_before_is_bounded(tmp_path: Path) -> None:
 
 class _Deaf:
     def feed(self, _: Event) -> None:
+        pass
+
+    def live(self) -> None:
         pass

@@ -254,7 +254,7 @@ class Full(FileIO):
         return taken
 
 
-@pytest.mark.parametrize("seed", range(10))
+@pytest.mark.parametrize("seed", range(7))
 def test_a_disk_that_is_full(seed: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     rng = np.random.default_rng(seed)
     room = Full.room = (
@@ -443,7 +443,7 @@ def hammer(seeds: range, tmp_path: Path) -> None:
 
 
 def test_whatever_is_asked_in_whatever_order(tmp_path: Path) -> None:
-    hammer(range(16), tmp_path)
+    hammer(range(9), tmp_path)
 
 
 @pytest.mark.sweep

@@ -212,11 +212,13 @@ def _of(kind: type[Any], data: Mapping[str, Any]) -> Any:
     plain = kind()
     fitting = {}
     for each in fields(kind):
-        value = data.get(each.name)
+        value: Any = data.get(each.name)
         if each.name == "sim_gap_mm":
             fits = isinstance(value, float) and math.isfinite(value)
         elif isinstance(getattr(plain, each.name), int):
             fits = type(value) is int and 0 <= value <= MOST_NUMBER
+        elif isinstance(getattr(plain, each.name), float):
+            fits = type(value) in (int, float) and abs(value) <= MOST_NUMBER
         else:
             fits = _is_text(value) and value in WORDS.get(each.name, (value,))
         if fits:

@@ -43,6 +43,13 @@ def _quick(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(worker_module, "TRY_AGAIN_S", 0.1)
 
 
+@pytest.fixture
+def impatient(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A silent board is given up in a fraction of the time."""
+    monkeypatch.setattr(port, "SILENCE_S", 0.4)
+    monkeypatch.setattr(port, "ANSWER_S", 0.8)
+
+
 def ended(worker: Worker) -> Snapshot:
     worker.finish()
     return until(worker, lambda s: s.phase in (Phase.DONE, Phase.PROBLEM))
@@ -130,7 +137,8 @@ def test_a_babbling_wire(tmp_path: Path) -> None:
     assert done.result["dwell"]["mean_deg"] == pytest.approx(52.4, abs=0.2)
 
 
-def test_a_board_that_falls_silent(tmp_path: Path) -> None:
+def test_a_board_that_falls_silent(tmp_path: Path, impatient: None) -> None:
+    del impatient
     desk = Desk()
     with working(desk) as worker:
         worker.give(given := task(tmp_path, Recording.AT_ONCE))
@@ -162,7 +170,10 @@ def test_a_recording_is_ended_while_the_board_is_away(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("how", ["plugged", "silent"])
-def test_a_port_that_cannot_be_opened_is_tried_again(how: str, tmp_path: Path) -> None:
+def test_a_port_that_cannot_be_opened_is_tried_again(
+    how: str, tmp_path: Path, impatient: None
+) -> None:
+    del impatient
     desk = Desk()
     setattr(desk, how, how == "silent")
     with working(desk) as worker:
@@ -442,10 +453,12 @@ def hammer(seeds: range, tmp_path: Path) -> None:
     assert done > len(seeds) // 4
 
 
-def test_whatever_is_asked_in_whatever_order(tmp_path: Path) -> None:
+def test_whatever_is_asked_in_whatever_order(tmp_path: Path, impatient: None) -> None:
+    del impatient
     hammer(range(9), tmp_path)
 
 
 @pytest.mark.sweep
-def test_whatever_is_asked_in_whatever_order_at_length(tmp_path: Path) -> None:
+def test_whatever_is_asked_in_whatever_order_at_length(tmp_path: Path, impatient: None) -> None:
+    del impatient
     hammer(range(1000, 1400), tmp_path)

@@ -16,6 +16,7 @@ from app.boards import (
     events,
     hold,
     quick,
+    run_of,
     task,
     threads,
     until,
@@ -27,6 +28,7 @@ from breakerbench.app.snapshot import Phase, Recording, Snapshot, Task
 from breakerbench.app.worker import Worker
 from breakerbench.measure.hand_zero import HandZero
 from breakerbench.pipeline import analyze
+from breakerbench.result.live import Live
 from breakerbench.sources import line, port
 from breakerbench.sources.line import open_line
 from breakerbench.sources.recording import RecordingSource
@@ -263,28 +265,9 @@ def test_no_board_of_a_simulated_port_is_not_tried_again(tmp_path: Path) -> None
 
 def test_what_was_kept_of_the_time_before_is_bounded(tmp_path: Path) -> None:
     """However edges and blocks come: edges first, edges alone, holes between."""
-    looks: list[dict[str, Any]] = []
-    desk = Desk()
-    with working(desk) as worker:
-        worker.give(task(tmp_path, Recording.NO))
-        header = until(worker, lambda s: s.header).header
-    assert header is not None
-
-    class _Source:
-        def __init__(self) -> None:
-            self.header = header
-
-        def progress(self) -> tuple[float, float]:
-            return 0.0, 0.0
-
-    going = course.Course(
-        task(tmp_path, Recording.TURNING),
-        _Source(),
-        lambda **more: looks.append(more),  # type: ignore[arg-type]
-    )
+    going = turning(tmp_path)
     rng = np.random.default_rng(3)
     size, row, most = 5000, 0, 0
-    going.measuring = _Deaf()  # type: ignore[assignment]
     for n in range(2000):
         if n in (700, 1400):
             going.take(Hole(row, row + 12_345))
@@ -313,3 +296,68 @@ class _Deaf:
 
     def live(self) -> None:
         pass
+
+
+class _Source:
+    def __init__(self) -> None:
+        self.header = run_of()[1].plan.header
+
+    def progress(self) -> tuple[float, float]:
+        return 0.0, 0.0
+
+
+def turning(folder: Path) -> course.Course:
+    """Waits for the shaft to turn, and measures nothing."""
+    source: Any = _Source()
+    going = course.Course(task(folder, Recording.TURNING), source, lambda **_: None)
+    deaf: Any = _Deaf()
+    going.measuring = deaf
+    return going
+
+
+def silence(row: int, seconds: float = 0.1) -> Block:
+    return Block(row, (np.zeros(round(seconds * RATE_HZ), np.int16),) * 2)
+
+
+def test_nothing_from_before_a_hole_comes_into_the_recording(tmp_path: Path) -> None:
+    going = turning(tmp_path)
+    going.take(silence(0))
+    going.take(Hole(25_000, 40_000, 1, "away"))
+    going.take(silence(40_000))
+    going._begin()
+    going.close()
+    assert [(type(e), e.first) for e in events(going.path) if not isinstance(e, EdgeTimes)] == [
+        (Block, 0)
+    ]
+
+
+@pytest.mark.parametrize("after_s", [0.0, 60.0])
+def test_standing_is_not_counted_over_a_hole(after_s: float, tmp_path: Path) -> None:
+    """It has stood when it was seen to stand, or when nothing was seen of it for three seconds."""
+    going = turning(tmp_path)
+    going.take(silence(0))
+    going._begin()
+    going.take(silence(RATE_HZ // 10, 4.0))
+    going._follow(Live(rpm=600.0))
+    row = going._row
+    end = row + round(after_s * RATE_HZ)
+    going.take(Hole(row, end, 1, "away"))
+    going._follow(Live(rpm=None))
+    assert not going.over
+    going.take(silence(end, 2.9))
+    going._follow(Live(rpm=None))
+    assert not going.over
+    going.take(silence(end + round(2.9 * RATE_HZ), 0.2))
+    going._follow(Live(rpm=None))
+    assert going.over
+    going.close()
+
+
+def test_an_end_that_was_asked_is_not_that_of_the_next_task(tmp_path: Path) -> None:
+    with working(Desk()) as worker:
+        worker.give(task(tmp_path, Recording.AT_ONCE))
+        until(worker, lambda s: s.phase is Phase.RECORDING and s.seconds > 0.5)
+        worker.finish()
+        until(worker, lambda s: s.phase is Phase.DONE)
+        worker.give(second := task(tmp_path, Recording.NO))
+        until(worker, lambda s: s.task is second and s.phase is Phase.WATCHING and s.seconds > 0.5)

@@ -14,7 +14,6 @@ from breakerbench.bench.board_faults import BoardFaults, Wire
 from breakerbench.bench.board_inputs import CLOCK_HZ
 from breakerbench.bench.model import Bench
 from breakerbench.bench.scenario import healthy
-from breakerbench.trace import EdgeChannel, Header
 from breakerbench.wire.messages import Input, Mode, Reason
 
 Ints = NDArray[np.int64]
@@ -49,17 +48,12 @@ class Tape:
         return ticks[own], n[own] % 2 == 0
 
 
-@dataclass(frozen=True)
-class _Plan:
-    header: Header
-
-
 class _Playing:
     """Stands where ``Endless`` stands."""
 
     def __init__(self, tape: Tape) -> None:
         self.tape = tape
-        self.plan = _Plan(Header(1.0, (), tuple(EdgeChannel(name) for name in tape.every)))
+        self.edge_names = tuple(tape.every)
         self._row = self._tick = 0
 
     def take(self, rows: int) -> tuple[NDArray[np.int16], dict[str, tuple[Ints, Bools]]]:

@@ -198,6 +198,21 @@ def test_a_port_that_is_none_says_so(port: str, says: str) -> None:
         open_line(port)
 
 
+def test_a_simulated_board_that_never_says_its_port_is_given_up(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(lines, "SIM_START_S", 0.3)
+    begin = "import time; time.sleep(60)"
+    real = lines.subprocess.Popen
+    monkeypatch.setattr(
+        lines.subprocess, "Popen", lambda _, **k: real([lines.sys.executable, "-c", begin], **k)
+    )
+    begun_s = time.monotonic()
+    with pytest.raises(BadInput, match="did not start"):
+        open_line("sim")
+    assert time.monotonic() - begun_s < 10.0
+
+
 def test_the_simulated_board_takes_options_and_says_which_it_does_not() -> None:
     line = open_line("sim --speed 600 --feed coil")
     line.close()

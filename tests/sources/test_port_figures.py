@@ -44,7 +44,7 @@ def run_of(coil: bool) -> tuple[Bench, Mode, Endless, np.ndarray, dict[str, Stam
 class _Playing:
     def __init__(self, coil: bool) -> None:
         _, self.mode, self.bench, self.counts, self.edges = run_of(coil)
-        self.plan, self._row = self.bench.plan, 0
+        self.edge_names, self._row = self.bench.edge_names, 0
 
     def take(self, rows: int) -> tuple[np.ndarray, dict[str, Stamps]]:
         begin, self._row = self._row, self._row + rows

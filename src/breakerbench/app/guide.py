@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
@@ -271,7 +272,7 @@ class Guide:
         """Name of the port; of the simulated board with its distributor's faults and these options."""
         if not is_simulated(self.job.port):
             return self.job.port
-        faults = [f"--fault '{fault}'" for fault in self.job.faults]
+        faults = [f"--fault {shlex.quote(fault)}" for fault in self.job.faults]
         gap = self.job.sim_gap_mm
         turned = [] if gap is None else [f"--gap-mm={gap:.4f}"]
         return " ".join([SIM, *faults, *turned, *options])
@@ -279,8 +280,11 @@ class Guide:
     def turn_simulated_screw(self, mm: float) -> None:
         """The simulated distributor's gap, wider or closer."""
         gap = self.job.sim_gap_mm
-        if gap is None:
-            gap = simulated_gap_mm(self.job.faults)
+        try:
+            gap = simulated_gap_mm(self.job.faults) if gap is None else gap
+        except BadInput as problem:
+            self.trouble = str(problem)
+            return
         self.change_job(replace(self.job, sim_gap_mm=gap + mm))
 
     @property

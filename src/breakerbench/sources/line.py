@@ -259,7 +259,12 @@ class Simulation:
                 command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=complaints, text=True
             )
             assert self._process.stdout is not None
+            # One that never says its port is ended, and is then as one that did not start.
+            late = threading.Timer(SIM_START_S, self._process.kill)
+            late.daemon = True
+            late.start()
             first = self._process.stdout.readline().strip()
+            late.cancel()
             if not first.isdigit():
                 self._end()
                 complaints.seek(0)

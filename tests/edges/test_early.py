@@ -64,9 +64,14 @@ def run_of(rng: np.random.Generator, **given: Any) -> tuple[Any, ...]:
         opened = at + pitch[k % lobes] * samples
         first = opened - (dwell[k % lobes] + rng.normal(0.0, 0.1)) * samples
         heads.append(len(touch))
-        if odd[k]:
+        away = given["flight"] * (first - at)
+        if odd[k] and given.get("bounces"):
+            touch.append(first)
+            leave.append(first + 12.0)
+            first += 12.0 + away  # it is closed again
+        elif odd[k]:
             false.append(len(touch))
-            touch.append(first - given["flight"] * (first - at))
+            touch.append(first - away)
             leave.append(touch[-1] + 12.0)
         touch.append(first)
         leave.append(opened)
@@ -95,10 +100,10 @@ def test_the_odd_ones_far_too_early_are_told_at_any_lobes_and_changing_speed(see
 @given(st.integers(0, 2**32 - 1), st.booleans())
 @settings(max_examples=100, deadline=None)
 def test_points_that_bounce_are_left_alone(seed: int, often: bool) -> None:
-    """Those that bounce soon after the touch, however seldom; and those that do so far, but often."""
+    """Those that bounce after a touch in time, however seldom; and those that touch early, but often."""
     rng = np.random.default_rng(seed)
-    near = {"odd": rng.uniform(0.0, 1.0), "flight": rng.uniform(0.02, 0.15)}
-    far = {"odd": rng.uniform(0.5, 1.0), "flight": rng.uniform(0.2, 0.6)}
+    near = {"odd": rng.uniform(0.0, 1.0), "flight": rng.uniform(0.02, 0.3), "bounces": True}
+    far = {"odd": rng.uniform(0.75, 1.0), "flight": rng.uniform(0.2, 0.6)}
     touch, leave, heads, ends, _ = run_of(rng, **(far if often else near))
     assert not far_early(touch, leave, heads, ends, 0).any()
 
@@ -124,3 +129,11 @@ def test_few_contacts_tell_nothing() -> None:
         assert many > first or not early.any()
     assert told[0] > max(first, 6)
     assert told == list(range(told[0], 60))
+
+
+@pytest.mark.parametrize("seed", [1005, 1025, 1113, 2032, 2039])
+def test_where_all_points_bounce_for_a_moment_in_the_noise_no_dwell_is_told(seed: int) -> None:
+    """First touches of 20 us on +-400 V: without them the dwell came out 0.1 to 1.9 deg too short."""
+    result = analyze(simulate(random_ignition_bench(seed), seed))
+    assert result["dwell"]["mean_deg"] is None
+    assert "bounce" in result["why"]["dwell"]

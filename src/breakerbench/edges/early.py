@@ -11,11 +11,12 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-#: A contact lost again for this share of the open time before it, or longer, is looked at. Points that
-#: bounce fly for less: 0.2 ms is 0.17 of the open time of eight lobes at 2,500 rpm.
-LONG_FLIGHT = 0.2
-#: At most this share of the contacts around may be such, and so many others must tell.
-MOST_ODD, TELL = 0.25, 6
+#: Flights looked at, as a share of the open time before the touch, and which share of the contacts around
+#: may have such. Points that bounce fly for less than the first: 0.2 ms is 0.17 of the open time of eight
+#: lobes at 2,500 rpm. Shorter flights are bounce unless they are the odd ones.
+FLIGHTS = ((0.2, 0.25), (0.0, 0.05))
+#: So many others must tell.
+TELL = 6
 #: Contacts looked at to either side, and those whose openings tell the speed.
 AROUND, EVEN = 32, 4
 
@@ -38,31 +39,43 @@ def far_early(touch: Ints, leave: Ints, heads: Ints, ends: Ints, before: int | N
     opened = leave[ends].astype(float)
     since = np.diff(opened, prepend=np.nan if before is None else before)
     closed = opened - touch[heads]
-    # Where each would begin after the last long flight in it; at its first touch where there is none.
-    later = heads.copy()
-    for k in lost:
-        runs = np.arange(heads[k] + 1, ends[k] + 1)
-        flights = touch[runs] - leave[runs - 1]
-        still = opened[k] - touch[runs]
-        long = np.flatnonzero(flights >= LONG_FLIGHT * (since[k] - still))
-        if len(long):
-            later[k] = runs[long[-1]]
-    odd = later > heads
     # In proportion to a time, so that a changing speed does not count: that from the opening before
     # where the dwell of uneven lobes goes with their pitch, that of a lobe just then where it does not.
-    for whole in (since, _evened(since)):
-        share, own = closed / whole, (opened - touch[later]) / whole
-        for k in np.flatnonzero(odd):
-            near = slice(max(k - AROUND, 0), k + AROUND + 1)
-            plain = ~odd[near] & np.isfinite(share[near])
-            if plain.sum() < TELL or odd[near].mean() > MOST_ODD:
-                continue
-            low, high = share[near][plain].min(), share[near][plain].max()
-            flight = share[k] - own[k]
-            fits = low - 0.25 * flight <= own[k] <= high + 0.25 * flight
-            if fits and share[k] > high + 0.5 * flight:
-                early[heads[k] : later[k]] = True
+    wholes = (since, _evened(since))
+    for least, most in FLIGHTS:
+        # Where each would begin after the last such flight in it; at its first touch where there is none.
+        later = heads.copy()
+        for k in lost:
+            runs = np.arange(heads[k] + 1, ends[k] + 1)
+            flights = touch[runs] - leave[runs - 1]
+            waits = since[k] - (opened[k] - touch[runs])
+            long = np.flatnonzero(flights >= least * waits)
+            if len(long):
+                later[k] = runs[long[-1]]
+        for whole in wholes:
+            for odd in _odd(closed / whole, (opened - touch[later]) / whole, later > heads, most):
+                early[heads[odd] : later[odd]] = True
     return early
+
+
+def _odd(share: Floats, later: Floats, flies: Bools, most: float) -> list[int]:
+    """Contacts among those that ``flies`` which begin too early, and would not after their flight.
+
+    share, later  dwells as a share of some time, begun at the first touch and after the flight
+    most          share of the contacts around that may fly (or one of them)
+    """
+    odd = []
+    for k in np.flatnonzero(flies):
+        near = slice(max(k - AROUND, 0), k + AROUND + 1)
+        plain = ~flies[near] & np.isfinite(share[near])
+        if plain.sum() < TELL or flies[near].sum() > max(1.0, most * len(plain)):
+            continue
+        low, high = share[near][plain].min(), share[near][plain].max()
+        flight = share[k] - later[k]
+        fits = low - 0.25 * flight <= later[k] <= high + 0.25 * flight
+        if fits and share[k] > high + 0.5 * flight:
+            odd.append(int(k))
+    return odd
 
 
 def _evened(values: Floats) -> Floats:

@@ -87,7 +87,7 @@ def test_brief_touches_are_found_where_they_began(lasts: tuple[float, float]) ->
 def test_a_ring_that_turns_at_closed_is_no_touch() -> None:
     rng = np.random.default_rng(2)
     c, _, length = windows(rng, 200, 4.0, 240.0, (0, 0), touch=False)
-    assert contact_runs(c, length, TAU, 0.0, 0.12, np.inf).sum() <= 2
+    assert contact_runs(c, length, np.ones(200, bool), TAU, 0.0, 0.12, np.inf).sum() <= 2
 
 
 def test_the_stay_ends_where_the_contact_is_lost() -> None:
@@ -155,5 +155,22 @@ def test_faint_touches_of_some_length_are_told_from_rings() -> None:
     rng = np.random.default_rng(5)
     c, _, length = windows(rng, 100, 4.0, 32.0, (12.0, 30.0))
     ring, _, passing = windows(rng, 200, 4.0, 32.0, (0, 0), touch=False)
-    assert is_faint_touch(c, length, TAU, 0.12, np.inf).mean() > 0.6
-    assert is_faint_touch(ring, passing, TAU, 0.12, np.inf).mean() < 0.05
+    near = np.zeros(100, bool), np.zeros(200, bool)
+    assert is_faint_touch(c, length, TAU, 0.12, np.inf, near[0]).mean() > 0.6
+    assert is_faint_touch(ring, passing, TAU, 0.12, np.inf, near[1]).mean() < 0.05
+
+
+def test_faint_touches_lost_again_at_once_are_told_just_before_a_contact_alone() -> None:
+    """Of 20 us, as a blow lasts; and a ring that turns there is none."""
+    rng = np.random.default_rng(9)
+    c, at, length = windows(rng, 200, 4.0, 50.0, (4.5, 6.0))
+    ring, _, passing = windows(rng, 400, 4.0, 50.0, (0, 0), touch=False)
+    near, far = np.ones(200, bool), np.zeros(200, bool)
+    told = is_faint_touch(c, length, TAU, 0.12, np.inf, near)
+    assert told.mean() > 0.5
+    assert is_faint_touch(c, length, TAU, 0.12, np.inf, far).mean() < 0.3 * told.mean()
+    by = [is_faint_touch(ring, passing, TAU, 0.12, np.inf, np.full(400, b)) for b in (True, False)]
+    assert by[0].sum() <= by[1].sum() + 2
+    t, _, _, good = fit_faint(c, length, TAU, 0.12, np.inf)
+    assert good[told].mean() > 0.8
+    assert abs(np.median((t - at)[told & good])) < 0.15

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from breakerbench.edges.crossings import PRE, Crossings, join_crossings, no_crossings
 from breakerbench.edges.dips import is_sharp, without_far_dips
+from breakerbench.edges.early import far_early
 from breakerbench.edges.jump import Stand, contact_runs, stand_of
 from breakerbench.edges.lengths import local_scale, near_scale, often, without_strays
 from breakerbench.edges.levels import band_high
@@ -41,6 +42,8 @@ MOST_DWELL = 1.25
 LEARN_RUNS = 256
 #: A crossing back within this many samples that never went past the hysteresis is noise.
 CHATTER_SAMPLES = 4
+#: Bounce that is over within so many samples (0.5 ms at 250 kS/s) is told by briefer touches.
+SOON = 120
 #: Samples up to a re-closing from which it is placed.
 AGAIN = 7
 
@@ -173,6 +176,25 @@ def _begins_by_dwell(
     return begins
 
 
+def _soon_closed(touch: Ints, leave: Ints, long: Ints) -> Bools:
+    """(n,) True for runs after which one of the ``long`` ones begins within SOON samples."""
+    then = np.append(touch[long], np.iinfo(np.int64).max)
+    return np.asarray(then[np.searchsorted(touch[long], leave)] - leave < SOON)
+
+
+def _openings_of(
+    touch: Ints, leave: Ints, usual: Floats, groups: Ints, end: int
+) -> tuple[Ints, Ints]:
+    """(first run, run that the opening ends) of the contacts that begin at ``groups``, before ``end``."""
+    sizes = np.diff(np.append(groups, end))
+    group_of = np.repeat(np.arange(len(groups)), sizes)
+    late = leave[:end] - touch[groups][group_of] >= 0.5 * usual[:end]
+    order = np.where(late, np.arange(end), end)
+    opening = np.minimum.reduceat(order, groups) if len(groups) else order[:0]
+    good = opening < np.append(groups[1:], end)
+    return groups[good], opening[good]
+
+
 class ContactFinder:
     """Groups the crossings of one unbroken stretch into contacts; looks some runs ahead.
 
@@ -238,6 +260,13 @@ class ContactFinder:
         quicker = expected / usual_length  # less than 1 where the shaft has become quicker since
         flicker = (gaps < brief * quicker * usual_gap) & (lengths < part * quicker * usual_length)
         begins = _begins_by_dwell(touch.at, leave.at, expected, usual_length, flicker, most)
+        if coil and (early := self._far_early(touch.at, leave.at, expected, begins)).any():
+            lead = int(np.argmin(early))  # what is held over may begin with such runs
+            on, begins[:lead] = slice(lead, None), False
+            begins[on] = _begins_by_dwell(
+                touch.at[on], leave.at[on], expected[on], usual_length[on],
+                (flicker | early)[on], most,
+            )  # fmt: skip
         settled = n if final else n - reach
         heads = np.flatnonzero(begins)
         # A group is complete when the next one has begun among runs that are settled, or at the end.
@@ -271,20 +300,20 @@ class ContactFinder:
         if len(brief):
             long = np.flatnonzero(solid)
             self._stand = stand_of(touch.take(long), size[long], self.front.tau) or self._stand
-        real[brief] = contact_runs(touch.take(brief), size[brief], *self.front, self._stand)
+        near = _soon_closed(touch.at, leave.at, np.flatnonzero(solid))[brief]
+        of = (touch.take(brief), size[brief], near)
+        real[brief] = contact_runs(*of, *self.front, self._stand)
         return touch.pick(real), leave.pick(real)
+
+    def _far_early(self, touch: Ints, leave: Ints, expected: Floats, begins: Bools) -> Bools:
+        """Runs from which contacts begin that is no touch, as the other contacts tell."""
+        heads, ends = _openings_of(touch, leave, expected, np.flatnonzero(begins), len(touch))
+        return far_early(touch, leave, heads, ends, self._last_leave)
 
     def _contacts(
         self, touch: Crossings, leave: Crossings, usual: Floats, groups: Ints, end: int, known: bool
     ) -> Contacts:
-        sizes = np.diff(np.append(groups, end))
-        group_of = np.repeat(np.arange(len(groups)), sizes)
-        began = touch.at[groups][group_of]
-        late = leave.at[:end] - began >= 0.5 * usual[:end]
-        order = np.where(late, np.arange(end), end)
-        opening = np.minimum.reduceat(order, groups) if len(groups) else order[:0]
-        good = opening < np.append(groups[1:], end)
-        groups, opening = groups[good], opening[good]
+        groups, opening = _openings_of(touch.at, leave.at, usual, groups, end)
         bounces = opening - groups
         gap_sum = np.concatenate([[0], np.cumsum(touch.at[1:] - leave.at[:-1])])
         whole = np.ones(len(groups), bool)

@@ -265,16 +265,16 @@ def _breaks(c: Crossings, column: Ints, stays: Ints) -> Bools:
 
 
 def contact_runs(
-    c: Crossings, length: Ints, tau: float, closed: float, ring: float, top: float,
+    c: Crossings, length: Ints, near: Bools, tau: float, closed: float, ring: float, top: float,
     stand: Stand | None = None,
 ) -> Bools:  # fmt: skip
     """True for the short runs in the closed band that a contact made, not a passing ring.
 
-    length  samples of each run in the band; closed: see ``steady.is_contact``, which tells where the
-    converter cuts off near closed
+    length  samples of each run in the band; near: True where a contact follows at once; closed: see
+    ``steady.is_contact``, which tells where the converter cuts off near closed
     """
     if is_faint(c):
-        return is_faint_touch(c, length, tau, ring, top)
+        return is_faint_touch(c, length, tau, ring, top, near)
     made = np.zeros(len(c), bool)
     cut = np.isfinite(low_rail(c))
     for own, told in ((cut, True), (~cut, False)):

@@ -54,7 +54,8 @@ class Gallery(QWidget):
             self._group.addButton(made)
             self._names.append(made)
             row.addWidget(made)
-            made.setVisible(named)
+            if not named:  # never shown here: without a parent it would be a window of its own
+                made.hide()
             self._stack.addWidget(view)
         if not named:
             row.addWidget(button("Next picture", self.next_view, "key P"))

@@ -283,9 +283,9 @@ class Window(QWidget):
             page.set_look(self.inks, self.guide.shown)
             page.closed.connect(self.close_page)
             self._front.addWidget(page)
-        page.enter()
         self._front.setCurrentWidget(page)
         page.setFocus()
+        page.enter()  # which puts the focus where the person begins
         return page
 
     def close_page(self) -> None:

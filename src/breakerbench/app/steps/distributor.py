@@ -180,6 +180,7 @@ class DistributorStep(Step):
         self._repeat.setVisible(last is not None)
         if last is not None:
             self._repeat.setText(f"Repeat the last: {self._called(last.spec)}   (F5)")
+            self._repeat.setAccessibleName(self._repeat.text())
         self._tag.setFocus()
 
     def _called(self, spec: str) -> str:

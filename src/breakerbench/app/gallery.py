@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from functools import partial
 
 from PySide6.QtCore import Signal
@@ -106,6 +106,11 @@ class Gallery(QWidget):
         for view in self.views:
             view.draw_result(subject, other)
             view.set_standing(bool(subject.get("trace.simulated")), None)
+
+    def draw_each(self, of: Mapping[str, Subject], others: Mapping[str, Subject]) -> None:
+        """Each picture of the run that answers it, by its key."""
+        for view in self.views:
+            view.draw_result(of[view.key], others.get(view.key))
 
     def set_look(self, inks: Inks, shown: Shown) -> None:
         for view in self.views:

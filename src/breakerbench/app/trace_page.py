@@ -185,9 +185,11 @@ class TracePage(Page):
         if snapshot.task is not self._task or snapshot.number == self._seen:
             return
         self._seen = snapshot.number
+        self._stack.show()
         title = harmless(os.path.basename(self._path))
         if snapshot.phase is Phase.PROBLEM:
             say(self._said, f"{title}: it cannot be measured. See the red line above.")
+            self._stack.hide()  # what stands there is of another file
             return
         if snapshot.phase is Phase.DONE and snapshot.result is not None:
             self._take(snapshot)

@@ -209,7 +209,8 @@ def live(seconds: float, feed: str, view: int, switch_s: float) -> None:
         f"{np.median(late):.0f} ms in half, {np.quantile(late, 0.95):.0f} ms in 95 %, {max(late):.0f} ms "
         f"at most (goal 100), {len(late)} looked at; memory {memory[0]:.0f} MB, at the end "
         f"{memory[-1]:.0f} MB; {100 * spent_s / (frames[-1] - begun_s):.0f} % of one core; lost "
-        f"{last.frames_missing} frames, refused {last.frames_refused}, {result['lost']['seconds']:g} s of the recording",
+        f"{last.frames_missing} frames, refused {last.frames_refused}, {result['lost']['seconds']:g} s "
+        "of the recording",
         flush=True,
     )
 

@@ -38,7 +38,7 @@ import numpy as np
 from PySide6.QtCore import QEvent, QObject
 from PySide6.QtWidgets import QApplication
 
-from breakerbench.app import worker as workers
+from breakerbench.app import course as courses
 from breakerbench.app.run import SWITCH_S, application, make_window
 from breakerbench.app.snapshot import Phase, Snapshot
 from breakerbench.app.steps import electrics, up_and_down
@@ -93,7 +93,7 @@ class Clock:
 
 def watch_blocks(clock: Clock) -> None:
     """Each event on its way into the measuring is looked at."""
-    take = workers._Run.take
+    take = courses.Course.take
 
     def looked_at(self: Any, event: Event) -> None:
         if isinstance(event, Block):
@@ -101,13 +101,14 @@ def watch_blocks(clock: Clock) -> None:
         take(self, event)
 
     def begin(self: Any) -> None:
-        before = [event for event in self._before if isinstance(event, Block)]
-        clock.first = before[0].first if before else None
+        self._trim(self._row)
+        kept = (event.first for event in self._before if isinstance(event, Block))
+        clock.first = next(kept, self._row)
         begun(self)
 
-    begun = workers._Run._begin
-    workers._Run.take = looked_at  # type: ignore[method-assign]
-    workers._Run._begin = begin  # type: ignore[method-assign]
+    begun = courses.Course._begin
+    courses.Course.take = looked_at  # type: ignore[method-assign]
+    courses.Course._begin = begin  # type: ignore[method-assign]
 
 
 class Painted(QObject):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from functools import partial
 
 from PySide6.QtCore import Signal
@@ -54,7 +54,8 @@ class Gallery(QWidget):
             self._group.addButton(made)
             self._names.append(made)
             row.addWidget(made)
-            made.setVisible(named)
+            if not named:  # never shown here: without a parent it would be a window of its own
+                made.hide()
             self._stack.addWidget(view)
         if not named:
             row.addWidget(button("Next picture", self.next_view, "key P"))
@@ -105,6 +106,11 @@ class Gallery(QWidget):
         for view in self.views:
             view.draw_result(subject, other)
             view.set_standing(bool(subject.get("trace.simulated")), None)
+
+    def draw_each(self, of: Mapping[str, Subject], others: Mapping[str, Subject]) -> None:
+        """Each picture of the run that answers it, by its key."""
+        for view in self.views:
+            view.draw_result(of[view.key], others.get(view.key))
 
     def set_look(self, inks: Inks, shown: Shown) -> None:
         for view in self.views:

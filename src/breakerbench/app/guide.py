@@ -25,6 +25,8 @@ from breakerbench.sources.line import SIM, is_simulated
 
 #: Moves on by itself so long after a step has told that it is done, s: the answer is to be read.
 MOVES_ON_S = 2.5
+#: Judged where the coil or the condenser was measured, before what a dry feed tells of it.
+OF_THE_CIRCUIT = ("contact.", "coil.", "spark.", "supply.", "condenser.")
 
 
 class Guide:
@@ -317,12 +319,18 @@ class Guide:
         return Subject(title, result, self.spec, self.shown, *extra)
 
     def decisions(self) -> list[Mapping[str, Any]]:
-        """One decision for each limit: of the step that measured it, the others left out."""
+        """One decision for each limit: of the step that measured it, the others left out.
+
+        Where several did: of the first in the job's order, what is of the circuit of the last.
+        """
         best: dict[tuple[str, Any], Mapping[str, Any]] = {}
-        for result in self.results.values():
-            for one in result.get("decisions") or ():
+        order = [step.key for step in self.steps]
+        for name in sorted(self.results, key=order.index):
+            for one in self.results[name].get("decisions") or ():
                 key = (one["what"], one.get("at"))
-                if key not in best or best[key]["decision"] == "not measured":
+                measured = one["decision"] != "not measured"
+                better = measured and one["what"].startswith(OF_THE_CIRCUIT)
+                if key not in best or best[key]["decision"] == "not measured" or better:
                     best[key] = one
         measured = {what for (what, at), one in best.items() if one["decision"] != "not measured"}
         return [

@@ -59,11 +59,12 @@ class TracePage(Page):
         for text, name in specs.choices():
             self._spec.addItem(text, name)
         self._spec.addItem("none: measure, judge nothing", "")
+        self._spec.setCurrentIndex(self._spec.count() - 1)  # until a job says which
         self._kind.addItem(AS_RECORDED, "run")
         for kind in KINDS[1:]:
             self._kind.addItem({"hand": "turned by hand"}.get(kind, f"for the {kind}"), kind)
         self._told = QLineEdit()
-        self._told.setPlaceholderText("of an import: column points_v=CH1 encoder-pulses 360 ...")
+        self._told.setPlaceholderText("column points_v=CH1 ...")
         self._told.setFont(letters(TEXT_PT))
         for part, name in (
             (self._spec, "specification"),
@@ -184,9 +185,11 @@ class TracePage(Page):
         if snapshot.task is not self._task or snapshot.number == self._seen:
             return
         self._seen = snapshot.number
+        self._stack.show()
         title = harmless(os.path.basename(self._path))
         if snapshot.phase is Phase.PROBLEM:
             say(self._said, f"{title}: it cannot be measured. See the red line above.")
+            self._stack.hide()  # what stands there is of another file
             return
         if snapshot.phase is Phase.DONE and snapshot.result is not None:
             self._take(snapshot)

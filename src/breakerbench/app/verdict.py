@@ -26,6 +26,10 @@ PICTURE_OF = {
     "vacuum": "advance", "bounce": "contact", "contact": "contact", "coil": "current",
     "spark": "burn", "condenser": "burn", "sets": "lobes",
 }  # fmt: skip
+#: The pictures that a recording of this kind answers, before any other.
+OF_A_KIND = {
+    "run": ("advance", "lobes", "spacing", "contact"), "coil": ("current", "burn"),
+}  # fmt: skip
 #: The figures that are worth a line where nothing is judged.
 MEASURED = (
     ("dwell.mean_deg", "deg", "dwell.u_deg"), ("dwell.percent", "%", "dwell.u_percent"),
@@ -70,7 +74,6 @@ class Verdict(QWidget):
         self._rows: list[tuple[str, str]] = []  # picture's key, what more is said
         self._subjects: dict[str, Subject] = {}
         self._others: dict[str, Subject] = {}
-        self._drawn: Subject | None = None
         right = QVBoxLayout()
         right.setSpacing(8)
         right.addWidget(self.gallery, 1)
@@ -92,13 +95,13 @@ class Verdict(QWidget):
         self._list.blockSignals(True)
         self._list.clear()
         self._rows = []
-        self._subjects, self._drawn = {}, None
+        self._subjects = {}
         for subject in subjects:
-            coil = subject.get("trace.kind") == "coil"
-            for key in ("current", "burn") if coil else ("advance", "lobes", "spacing"):
+            kind = subject.get("trace.kind")
+            for key in OF_A_KIND.get(kind, ()):
                 self._subjects[key] = subject
-            for key in ("advance", "lobes", "spacing", "contact", "current", "burn"):
-                self._subjects.setdefault(key, subject)
+        for key in (view.key for view in self.gallery.views):
+            self._subjects.setdefault(key, subjects[0])
         self._others = dict.fromkeys(self._subjects, other) if other is not None else {}
         for one in sorted(decisions, key=lambda one: ORDER.index(one["decision"])):
             self._add_decision(one, subjects[0].shown)
@@ -117,6 +120,7 @@ class Verdict(QWidget):
                 text = f"{name(key)}\n     {number} {subject.shown.unit(unit)}".rstrip()
                 self._add(f"    {text}", key, "Measured, not judged: no limit is stated for it.")
         self._list.blockSignals(False)
+        self.gallery.draw_each(self._subjects, self._others)
         if self._rows:
             self._list.setCurrentRow(min(row, len(self._rows) - 1))
             self._chosen(self._list.currentRow())
@@ -150,10 +154,6 @@ class Verdict(QWidget):
         if not 0 <= row < len(self._rows):
             return
         key, more = self._rows[row]
-        subject = self._subjects.get(key)
-        if subject is not None and subject is not self._drawn:
-            self.gallery.draw_result(subject, self._others.get(key))
-            self._drawn = subject
         self.gallery.show_key(key)
         say(self._more, more or "± is an expanded uncertainty, 95.45 %: a decision is made only where "
             "the figure clears its limit by that much.")  # fmt: skip

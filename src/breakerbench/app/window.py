@@ -62,7 +62,7 @@ class Window(QWidget):
         self.guide = guide
         self.setWindowTitle("Breakerbench")
         self.setAcceptDrops(True)
-        self.setMinimumSize(1000, 640)
+        self.setMinimumSize(1270, 700)  # below it words would be cut
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.inks: Inks = LIGHT
         self.frames = 0  # drawn since the start
@@ -83,8 +83,8 @@ class Window(QWidget):
         guide = self.guide
         guide.steps = [kind(guide) for kind in all_steps()]
         self._who, self._how = words("", NEXT_PT, True), words("")
+        self._who.setWordWrap(False)
         for label in (self._who, self._how):
-            label.setWordWrap(False)
             label.setMinimumWidth(80)
         self._how.setAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
         top = QFrame()
@@ -283,9 +283,9 @@ class Window(QWidget):
             page.set_look(self.inks, self.guide.shown)
             page.closed.connect(self.close_page)
             self._front.addWidget(page)
-        page.enter()
         self._front.setCurrentWidget(page)
         page.setFocus()
+        page.enter()  # which puts the focus where the person begins
         return page
 
     def close_page(self) -> None:

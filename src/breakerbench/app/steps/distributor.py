@@ -26,7 +26,7 @@ from breakerbench.sources.line import AUTO, SIM, ports
 
 OTHER_FILE, NO_SPEC = "\0other", ""
 #: The simulated distributor as it comes in: faults at the level that needs repair.
-IN_ORDER, AS_IT_CAME = "in good order", "as it came in: narrow gap, worn bushing, sticking weights"
+IN_ORDER, AS_IT_CAME = "in good order", "as it came in: three faults"
 CAME_IN = ("points-gap-narrow", "bushing-worn", "weights-sticking")
 LEVEL = "needs repair"
 
@@ -120,7 +120,7 @@ class DistributorStep(Step):
         for each in found:
             what = "a board of ours" if each.ours else "not known to be ours"
             self._port.addItem(f"{each.port}: {what}", each.port)
-        self._port.addItem("SIMULATED bench: nothing is plugged in", SIM)
+        self._port.addItem("SIMULATED bench", SIM)
         self._port.blockSignals(False)
         if chosen is not None:
             self._choose(self._port, chosen)
@@ -180,6 +180,7 @@ class DistributorStep(Step):
         self._repeat.setVisible(last is not None)
         if last is not None:
             self._repeat.setText(f"Repeat the last: {self._called(last.spec)}   (F5)")
+            self._repeat.setAccessibleName(self._repeat.text())
         self._tag.setFocus()
 
     def _called(self, spec: str) -> str:

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from benchmarks.latency import as_sent
@@ -300,6 +300,7 @@ def test_memory_is_bounded() -> None:
     assert sizes[-1] <= max(sizes[len(sizes) // 4 : len(sizes) // 2]) * 1.01
 
 
+@example(6734)  # contacts that end before they begin
 @given(st.integers(0, 2**32 - 1))
 @settings(max_examples=25, deadline=None)
 def test_nothing_that_comes_ends_a_recording(seed: int) -> None:

@@ -279,7 +279,7 @@ class Windows:
         begin, end = self._at(name, begin_s), self._at(name, end_s)
         points = int(np.ceil(longest_s * self._rate_hz / width))
         ready = self._ready(kind, opened_s, np.floor(begin), np.ceil(end))
-        if not ready.any():
+        if not (ready.any() and points > 0):  # contacts that end before they begin have no window
             return
         row, channel = self._channels[name]
         # Less than a sample after the begin of the grid: each lies in the cell that it is counted to.

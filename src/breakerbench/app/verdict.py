@@ -106,7 +106,9 @@ class Verdict(QWidget):
         for one in sorted(decisions, key=lambda one: ORDER.index(one["decision"])):
             self._add_decision(one, subjects[0].shown)
         judged = {one["what"] for one in decisions}
-        for subject in subjects:
+        # What is of the circuit, from the recording on the coil, should there be one.
+        coil_first = sorted(subjects, key=lambda each: each.get("trace.kind") != "coil")
+        for subject in coil_first:
             for key, unit, u_key in MEASURED:
                 value = subject.get(key)
                 if (

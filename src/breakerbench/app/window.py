@@ -9,20 +9,16 @@ import time
 from collections.abc import Callable
 from functools import partial
 
-from PySide6.QtCore import QEvent, QObject, Qt, QTimer
+from PySide6.QtCore import Qt, QTimer
 from PySide6.QtGui import (
     QCloseEvent,
     QDragEnterEvent,
     QDropEvent,
     QGuiApplication,
-    QKeyEvent,
-    QKeySequence,
-    QShortcut,
 )
 from PySide6.QtWidgets import (
     QAbstractSpinBox,
     QApplication,
-    QComboBox,
     QFileDialog,
     QFrame,
     QHBoxLayout,
@@ -37,6 +33,7 @@ from PySide6.QtWidgets import (
 from breakerbench.app.guide import Guide
 from breakerbench.app.help_page import HelpPage
 from breakerbench.app.job import DONE, SKIPPED
+from breakerbench.app.keys import FirstLook, shortcut
 from breakerbench.app.notices import dropped, how_it_goes, notice
 from breakerbench.app.pages import Page, SettingsPage, SkipPage
 from breakerbench.app.parts import button, say, words
@@ -49,9 +46,10 @@ from breakerbench.errors import harmless
 
 #: From one picture to the next, ms.
 FRAME_MS = 30
+#: A foot-switch that bounces presses once, s.
+BOUNCE_S = 0.08
 #: Signs of how far a step has come, told by shape.
 SIGNS = {"open": "", DONE: "  ✓", SKIPPED: "  ·"}
-GO_KEYS = ("Return", "Enter", "Space", "PgDown")
 
 
 class Window(QWidget):
@@ -66,6 +64,7 @@ class Window(QWidget):
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.inks: Inks = LIGHT
         self.frames = 0  # drawn since the start
+        self._went_s = 0.0  # when the great button was last pressed
         self._said = Said("")
         self._build()
         self._keys()
@@ -178,46 +177,24 @@ class Window(QWidget):
         return line
 
     def _keys(self) -> None:
-        def key(name: str, does: Callable[[], object]) -> None:
-            shortcut = QShortcut(QKeySequence(name), self)
-            shortcut.setContext(Qt.ShortcutContext.WindowShortcut)
-            shortcut.activated.connect(lambda: does())
-
-        for name in (*GO_KEYS[:2], GO_KEYS[3]):
-            key(name, self.go)
-        for name in ("Backspace", "PgUp"):
-            key(name, self.back)
-        key("R", self._do_again)
-        key("S", self.show_skip)
-        key("F1", self.show_help)
-        key("F2", self.show_settings)
-        key("F11", self._full_screen)
-        key("Ctrl+O", self.open_trace)
-        key("Ctrl+Q", self.close)
-        key("Escape", self.close_page)
+        for names, does in (
+            (("Return", "Enter", "PgDown"), self.go),
+            (("Backspace", "PgUp"), self.back),
+            (("R",), self._do_again),
+            (("S",), self.show_skip),
+            (("F1",), self.show_help),
+            (("F2",), self.show_settings),
+            (("F11",), self._full_screen),
+            (("Ctrl+O",), self.open_trace),
+            (("Ctrl+Q",), self.close),
+            (("Escape",), self.close_page),
+        ):
+            for name in names:
+                shortcut(self, name, does)
         for number, step in enumerate(self.guide.steps, 1):
-            key(str(number), partial(self._enter, step))
-        # The foot-switch and Space are looked at before any part of the window takes them.
-        QApplication.instance().installEventFilter(self)  # type: ignore[union-attr]
-
-    def eventFilter(self, watched: QObject, event: QEvent) -> bool:  # noqa: N802  Qt's name
-        if event.type() in (QEvent.Type.KeyPress, QEvent.Type.MouseButtonPress):
-            self.guide.touched()
-        if isinstance(event, QKeyEvent) and event.type() == QEvent.Type.KeyPress:
-            name = QKeySequence(event.key()).toString()
-            mine = isinstance(watched, QWidget) and watched.window() is self
-            if mine and not event.isAutoRepeat() and name:
-                if name == self.guide.settings.foot_key:
-                    self.go()
-                    return True
-                if name == "Space" and not isinstance(
-                    QApplication.focusWidget(), QPushButton | QComboBox
-                ):
-                    focus = QApplication.focusWidget()
-                    if focus is None or not focus.inherits("QLineEdit"):
-                        self.go()
-                        return True
-        return super().eventFilter(watched, event)
+            shortcut(self, str(number), partial(self._enter, step))
+        guide = self.guide
+        self._first = FirstLook(self, self.go, guide.touched, lambda: guide.settings.foot_key)
 
     # --- look ---
 
@@ -247,6 +224,10 @@ class Window(QWidget):
 
     def go(self) -> None:
         """What the great button does."""
+        now_s = time.monotonic()
+        if now_s - self._went_s < BOUNCE_S:
+            return
+        self._went_s = now_s
         focus = QApplication.focusWidget()
         if isinstance(focus, QAbstractSpinBox):  # takes what was typed, presses nothing
             focus.interpretText()
@@ -408,8 +389,6 @@ class Window(QWidget):
     def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802  Qt's name
         """What is recorded is whole; the thread and the board's process end."""
         self._timer.stop()
-        app = QApplication.instance()
-        if app is not None:
-            app.removeEventFilter(self)
+        self._first.end()
         self.guide.worker.close()
         event.accept()

@@ -234,8 +234,8 @@ def in_short(decisions: Iterable[Mapping[str, Any]]) -> str:
 
 
 def without_options(text: str) -> str:
-    """A sentence without the options of the command line that it names in brackets."""
-    return re.sub(r" \(--[a-z0-9-]+\)", "", text)
+    """A sentence without the options of the command line that it names, for a window."""
+    return re.sub(r" \(--[a-z0-9-]+\)| with --[a-z0-9-]+", "", text)
 
 
 def not_judged(result: Mapping[str, Any]) -> list[str]:

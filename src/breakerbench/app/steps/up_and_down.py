@@ -25,7 +25,7 @@ from breakerbench.papers.words import Shown, in_short, tally, without_options
 from breakerbench.result.live import Live, missing_between
 
 #: The simulated drive, s:rpm, and its way back to standing still.
-SIMULATED_RUN = "--speed 0:0,2:0,3:250,7:250,32:{top},34:{top},58:250,61:250,62:0"
+SIMULATED_RUN = "--speed 0:0,2:0,3:250,7:250,16:600,36:{top},38:{top},58:600,67:250,70:250,71:0"
 
 
 class UpAndDownStep(MeasuringStep):

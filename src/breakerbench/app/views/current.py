@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from breakerbench.app.views.marks import Bars, Dots
 from breakerbench.app.views.over_time import Laid, OverTime, columns_of, laid_of, rows_of
@@ -44,11 +45,13 @@ class CurrentPicture(Picture):
         ]  # fmt: skip
         self.explain(*entries, *([LIMITS] if stated else []))
         self._draw(self._laid, stated or (None, None), True, [])
-        mean, newest = float(self._laid.mean[-1]), self._laid.newest
-        said = f"Last {self._laid.n:,} closed times: at their end the mean shows {mean:.3g} A"
-        if newest is None or not np.isfinite(newest[-1]):
+        newest = self._laid.newest
+        said = (
+            f"Last {self._laid.n:,} closed times: the mean reaches {_most(self._laid.mean):.3g} A"
+        )
+        if newest is None or not np.isfinite(newest).any():
             return f"{said}."
-        return f"{said}, the newest {newest[-1]:.3g} A."
+        return f"{said}, the newest {_most(newest):.3g} A."
 
     def result_drawn(self, subject: Subject, other: Subject | None) -> str:
         self._laid = _of_cycles(subject.cycles)
@@ -136,3 +139,8 @@ def of_trace(trace: Trace, n: int, sign: float) -> Laid:
         (min(ends[0], 0.0), ends[1]),
         singles,
     )
+
+
+def _most(amperes: NDArray[np.float64]) -> float:
+    """The largest of these, with its sign: where the points open."""
+    return float(amperes[np.nanargmax(np.abs(amperes))])

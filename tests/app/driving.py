@@ -124,7 +124,7 @@ class Driven:
     def key(self, key: Qt.Key, held: Qt.KeyboardModifier = NONE, times: int = 1) -> None:
         for _ in range(times):
             QTest.keyClick(self.focus, key, held)
-        self.spin(0.1)  # no faster than a finger: what comes sooner is the bounce of a switch
+            self.spin(0.1)  # no faster than a finger: what comes sooner is the bounce of a switch
 
     def type(self, text: str) -> None:
         QTest.keyClicks(self.focus, text)

@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 from PySide6.QtCore import QMimeData, QPointF, Qt, QUrl
 from PySide6.QtGui import QDragEnterEvent, QDropEvent
+from PySide6.QtTest import QTest
 from PySide6.QtWidgets import (
     QApplication,
     QComboBox,
@@ -230,6 +231,14 @@ def test_the_foot_switch_is_one_key(start: Open) -> None:
     driven.window._again.setFocus()
     driven.key(KEY.Key_Pause)
     assert driven.question == "Do the points open and close?"
+
+
+def test_a_foot_switch_that_bounces_presses_once(start: Open) -> None:
+    driven = start(port="sim")
+    for _ in range(3):
+        QTest.keyClick(driven.focus, KEY.Key_F8)
+    driven.spin(0.1)
+    assert driven.question == "Is the bench safe to start?"
 
 
 def test_cautions_come_once_for_each_start(start: Open) -> None:

@@ -11,6 +11,11 @@ from hypothesis import settings
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 
+from qt import WHY_NOT
+
+# The plugin of the tests of the window cannot begin without Qt; pyproject keeps it from trying.
+pytest_plugins = [] if WHY_NOT else ["pytestqt.plugin"]
+
 UNDER_CI = os.environ.get("CI", "").lower() in ("1", "true")
 
 # Shared machines are slow at times: a test is never red for time alone. And a gate looks at the same

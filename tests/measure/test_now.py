@@ -130,6 +130,17 @@ def test_lost_encoder_pulses_leave_a_gap_that_is_counted(seed: int) -> None:
     assert r.dwell_deg == pytest.approx(52.0, rel=1e-6)
 
 
+@given(st.floats(1.3, 2.2), lobes_of, shares)
+def test_from_rest_no_encoder_pulse_is_taken_for_lost(
+    turns: float, lobes: int, share: float
+) -> None:
+    """Steadily faster from standing still: the first spans are many times the last."""
+    shaft = Shaft(1e-3, even(lobes), share * 360.0 / lobes, rise=4e5, turns=turns)
+    r = read(shaft.contacts(), Turns(None, shaft.encoder(), PULSES), lobes)
+    if r.dwell_deg is not None:
+        assert r.dwell_deg == pytest.approx(shaft.dwell_deg, rel=0.02)
+
+
 def test_edges_of_the_encoder_may_come_after_the_samples_of_their_time() -> None:
     shaft = Shaft(3000.0, even(4), 52.0)
     pulses = shaft.encoder()

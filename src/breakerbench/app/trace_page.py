@@ -13,6 +13,7 @@ from PySide6.QtWidgets import (
     QLineEdit,
     QPushButton,
     QStackedWidget,
+    QWidget,
 )
 
 from breakerbench.app import imports, specs
@@ -100,7 +101,8 @@ class TracePage(Page):
             ]
         )  # fmt: skip
         self.verdict = Verdict()
-        self._stack = QStackedWidget()
+        self._stack, self._nothing = QStackedWidget(), QWidget()
+        self._stack.addWidget(self._nothing)
         self._stack.addWidget(self._live)
         self._stack.addWidget(self.verdict)
         box.addWidget(self._stack, 1)
@@ -185,11 +187,10 @@ class TracePage(Page):
         if snapshot.task is not self._task or snapshot.number == self._seen:
             return
         self._seen = snapshot.number
-        self._stack.show()
         title = harmless(os.path.basename(self._path))
         if snapshot.phase is Phase.PROBLEM:
             say(self._said, f"{title}: it cannot be measured. See the red line above.")
-            self._stack.hide()  # what stands there is of another file
+            self._stack.setCurrentWidget(self._nothing)  # what stands there is of another file
             return
         if snapshot.phase is Phase.DONE and snapshot.result is not None:
             self._take(snapshot)

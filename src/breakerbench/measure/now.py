@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from breakerbench.edges.events import Openings
@@ -29,6 +30,8 @@ UNKNOWN = 8
 QUICK = 0.25
 #: Turns of the encoder that are looked at.
 COUNTED_TURNS = 3.5
+#: Spans of the encoder around one that tell what is usual there.
+AROUND = 9
 #: A gap so many times the usual one has an opening missing in it.
 FAR = 1.5
 
@@ -275,8 +278,10 @@ def _counted(turns: Turns) -> tuple[Floats, Floats] | None:
     # Few turns, in which the speed is much the same.
     e = e[-int(COUNTED_TURNS * turns.pulses) :]
     span = np.diff(e)
-    usual = float(np.median(span))
-    if usual <= 0.0:
+    # By those around it: from rest the first spans are many times the last ones, and none is missing.
+    around = sliding_window_view(np.pad(span, AROUND // 2, "edge"), AROUND)
+    usual = np.median(around, axis=1)
+    if usual.min() <= 0.0:
         return None
     turned = np.cumsum(np.maximum(np.rint(span / usual), 1.0)) / turns.pulses
     if turned[-1] < 1.0:

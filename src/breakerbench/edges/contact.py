@@ -138,7 +138,11 @@ def without_chatter(crossings: Crossings, coil: bool = True) -> Crossings:
         else:
             past = inside.min(axis=1) < 0.125 * pair.swing
             # Nor is a touch so brief that it falls no lower.
-            past |= is_fall(pair.window, PRE + inside.argmin(axis=1)) if coil else is_sharp(pair, length)
+            past |= (
+                is_fall(pair.window, PRE + inside.argmin(axis=1))
+                if coil
+                else is_sharp(pair, length)
+            )
         noise = first[~past]
         keep = np.ones(len(crossings), bool)
         keep[noise] = keep[noise + 1] = False

@@ -32,6 +32,17 @@ def test_the_dwell_begins_with_the_first_touch(seed: int) -> None:
     assert min(row["share"] for row in bounce) > 0.9
 
 
+# A tenth or a quarter of the first touches is missed, for the ring passes zero just then: 0.27, 0.09 deg.
+@pytest.mark.parametrize("seed", [3011, 3030])
+def test_where_the_ring_stands_near_closed_no_dwell_is_told(seed: int) -> None:
+    source = simulate(random_ignition_bench(seed, points_range_v=50.0, bounces=True), seed)
+    result = analyze(source)
+    assert result["dwell"]["mean_deg"] is None
+    assert "at a lower speed" in result["why"]["dwell"]
+    assert result["bounce"]["by_speed"] is None or not result["bounce"]["by_speed"]
+    assert result["spacing"]["error_deg"]
+
+
 def through(v: np.ndarray) -> np.ndarray:
     """Samples of what a front end of TAU makes of ``v``, FINE steps a sample."""
     out, level, a = np.empty(len(v)), v[0], np.exp(-1.0 / FINE / TAU)

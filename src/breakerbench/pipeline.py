@@ -32,7 +32,7 @@ from breakerbench.result.empty import NOT_YET, blank, empty_bounce, empty_missed
 from breakerbench.result.hand import NOT_BY_HAND, HandCheck
 from breakerbench.result.live import Live, Watch
 from breakerbench.result.live_pictures import LivePictures
-from breakerbench.result.timed import HALF_UNSEEN, TOO_BRIEF, timing_figures
+from breakerbench.result.timed import HALF_UNSEEN, hidden_bounce, timing_figures
 from breakerbench.result.two_sets import ONE_SET, PointsSets, remarks, sets_table
 from breakerbench.trace import Block, EdgeTimes, Event, Header, Hole, Source
 
@@ -252,8 +252,7 @@ class Analyzer:
         bounce: dict[str, Any] | str = why.get("speed", "")
         if not bounce and self._half_unseen:
             bounce = HALF_UNSEEN
-        if not bounce and e.brief.lost:
-            bounce = TOO_BRIEF
+        bounce = bounce or hidden_bounce(e.brief)
         if not bounce:
             coil = e.response is not None and e.response.coil
             bounce = self.bounce.figures(e.least_loss_s, 1.0 / self.header.sample_rate_hz, coil)

@@ -13,22 +13,28 @@ from breakerbench.edges.crossings import PRE, Crossings, quiet_level
 from breakerbench.edges.levels import band_low
 from breakerbench.edges.shapes import LN2, Placed, Response
 from breakerbench.edges.steady import COARSE
-from breakerbench.edges.touch import learn_front, seen_rail
+from breakerbench.edges.touch import learn_front, learn_ring, seen_rail
 
 Floats = NDArray[np.float64]
 #: Standard uncertainty of the beginning of ramps with so many samples on them, samples.
 U_TWO_SAMPLES, U_ONE_SAMPLE, U_NO_SAMPLE = 0.04, 0.08, 0.15
 
 
-def learn_coil(touch: Crossings, leave: Crossings, top: float, told: float = 0.0) -> Response:
+def learn_coil(
+    touch: Crossings, leave: Crossings, top: float, told: float = 0.0, back: Crossings | None = None
+) -> Response:
     """Shapes of a coil's edges from some tens of touches and openings.
 
     told  time constant of the front end as stated, samples; 0 where it is not
-    top  highest count above closed that the converter can show; inf where it does not say
+    top   highest count above closed that the converter can show; inf where it does not say
+    back  closings that lasted, if some bounced: of first touches lost again at once hardly a sample lies
+          on the fall, and the rise after them passes for a slower one
     """
     top = min(top, seen_rail(leave, 1.0))
     bottom = -seen_rail(touch, -1.0)
-    tau, closed, cut, ring = learn_front(touch, top, bottom, told)
+    tau, closed, cut, ring = learn_front(touch if back is None else back, top, bottom, told)
+    if back is not None:
+        ring = learn_ring(touch, top, bottom)
     ramp = learn_ramp(leave, tau, top)
     return Response(
         tau, coil=True, ramp=ramp, ring=ring, u_rise=_u_ramp(leave, tau, top),

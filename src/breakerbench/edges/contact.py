@@ -19,6 +19,7 @@ from breakerbench.edges.early import far_early
 from breakerbench.edges.jump import Stand, contact_runs, stand_of
 from breakerbench.edges.lengths import local_scale, near_scale, often, without_strays
 from breakerbench.edges.levels import band_high
+from breakerbench.edges.misses import is_fall
 from breakerbench.edges.shapes import Front
 from breakerbench.edges.touch import learn_front, seen_rail
 
@@ -136,8 +137,12 @@ def without_chatter(crossings: Crossings, coil: bool = True) -> Crossings:
             past = inside.max(axis=1) > band_high(pair.swing, pair.noise)
         else:
             past = inside.min(axis=1) < 0.125 * pair.swing
-            if not coil:
-                past |= is_sharp(pair, length)
+            # Nor is a touch so brief that it falls no lower.
+            past |= (
+                is_fall(pair.window, PRE + inside.argmin(axis=1))
+                if coil
+                else is_sharp(pair, length)
+            )
         noise = first[~past]
         keep = np.ones(len(crossings), bool)
         keep[noise] = keep[noise + 1] = False

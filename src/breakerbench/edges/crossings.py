@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from breakerbench.edges.levels import DEEP, Levels, dip_begin, learn_levels, track_levels
+from breakerbench.edges.misses import near_misses
 
 #: A working block lasts as long as this or up to twice as long, but has no more samples than that.
 BLOCK_S = 1.5
@@ -250,7 +251,9 @@ class CrossingFinder:
         if self._out is not None and bool(out[0]) != self._out:
             change = np.concatenate([np.zeros(1, change.dtype), change])
         self._out = bool(out[-1])
-        if not levels.coil and (self._coarse or _bounces(change)):
+        if levels.coil:
+            change = near_misses(x, change, out, levels)
+        elif self._coarse or _bounces(change):
             change = self._with_dips(x, change, out, levels)
 
         rows = self._rows(change, first, out, levels)

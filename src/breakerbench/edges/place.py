@@ -340,7 +340,7 @@ def learn_response(
     told_tau  time constant of the front end as stated, samples; 0 where it is not
     """
     if coil:
-        return learn_coil(touch, leave, top, told_tau)
+        return learn_coil(touch, leave, top, told_tau, back)
     if back is not None:
         held = lasting(back, middle_level(touch, PRE - 10, PRE - 3))
         touch = held if len(held) >= FEW else touch

@@ -220,7 +220,7 @@ class EdgeRun:
             # Touches from beyond the converter's reach: the height they fell from is not known, and
             # is much the same all through the run.
             shape += 0.4 * r.tau * self._beyond / max(self._touches, 1)
-            shape += self.brief.u_samples
+            shape += self.brief.u_samples(self.lobes or 1)
         sampled = {channel.name for channel in self.header.channels}
         stated = {c.name: c for c in self.header.edge_channels}
 
@@ -330,6 +330,7 @@ class EdgeRun:
             touched = touched._replace(u=u)
         valid = contacts.whole & np.isfinite(touched.u)
         settled = settled_at(contacts, touched.at, self.response)
+        self.brief.settling += float(np.sum(settled - touched.at, where=contacts.bounces > 0))
         if self.averages is not None:
             self.averages.contacts(touched.at, opened.at, valid)
         if self.cycles is not None:

@@ -37,6 +37,8 @@ CUT_SHARE = 0.3
 
 #: A time constant so many times the stated one, or so small a share of it, is doubted.
 FAR_TAU = 1.6
+#: No more than so many times the noise a long course may leave where some of it is cut off.
+MOST_DEEP = 10.0
 #: Samples out of the band between a ring and the touch that ends it.
 OUT = 2
 
@@ -285,17 +287,26 @@ def place_touches(c: Crossings, r: Response) -> Placed:
     # A contact lost again soon tells up to then.
     stays, height = stay_at(c, r.tau, column)
     level = np.where(found & (stays < LONG_STAY) & ~low.any(axis=1), height, level)
-    lost = np.flatnonzero((stays < AFTER) & found & ~low.any(axis=1))
+    soon = (stays < AFTER) & found & ~low.any(axis=1)
+    before = (place <= (column + stays)[:, None]) | ~soon[:, None]
+    lost = np.flatnonzero(soon)
     if len(lost):
         some = (c.take(lost), column[lost], level[lost])
-        before = place <= (column + stays)[lost, None]
-        t[lost], u[lost], _ = fit_falls(*some, r.tau, r.ring, before)
+        t[lost], u[lost], _ = fit_falls(*some, r.tau, r.ring, before[lost])
     cut = (c.window >= 0.98 * r.top) | (c.window <= 0.98 * r.bottom) | low
     span = (place >= column[:, None] - LONG_COURSE[0]) & (place <= column[:, None] + AFTER)
     masked = np.flatnonzero((cut & span).any(axis=1))
     if len(masked):
         some = (c.take(masked), column[masked], level[masked])
-        t[masked], u[masked], _ = fit(*some, r.tau, r.ring, SHORT_COURSE, ~cut[masked])
+        whole = ~cut & before
+        t[masked], u[masked], _ = fit(*some, r.tau, r.ring, SHORT_COURSE, whole[masked])
+        deep = np.flatnonzero(soon & (cut & span).any(axis=1))
+        if len(deep):
+            # Of a ring cut off that far from closed, and a fall not yet over, every sample tells.
+            of = (c.take(deep), column[deep], level[deep])
+            t2, u2, chi = fit(*of, r.tau, r.ring, LONG_COURSE, whole[deep])
+            better = (u2 < u[deep]) & (chi < MOST_DEEP)
+            t[deep[better]], u[deep[better]] = t2[better], u2[better]
         t[masked], u[masked] = _from_beyond(*some, r, cut[masked], t[masked], u[masked])
     # Where hardly a sample lies on the fall its time constant is badly known.
     u = np.hypot(u, 0.1 if 0.0 < r.tau < 2.0 * COARSE else 0.0)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from breakerbench.edges.brief import Brief
 from breakerbench.edges.events import Instrument
 from breakerbench.edges.run import EdgeRun
 from breakerbench.judge.points_sets import lobes_differ
@@ -31,6 +32,16 @@ TOO_BRIEF = (
     "the contact bounces with first touches so brief that many leave no sign between two samples, or in "
     "the noise of a wide range: sample faster, or choose a narrower range of the points voltage"
 )
+
+MEETS_CLOSED = (
+    "the contact bounces, and at many first touches the coil's ring stands so near closed that these "
+    "leave no sign: measure at a lower speed, where the points bounce less"
+)
+
+
+def hidden_bounce(brief: Brief) -> str:
+    """Why first touches that bounce cannot be told, where that is so; else empty."""
+    return TOO_BRIEF if brief.lost else MEETS_CLOSED if brief.meets_closed else ""
 
 
 def timing_figures(
@@ -66,9 +77,9 @@ def timing_figures(
     if half_unseen:
         figures["dwell"] = blank(figures["dwell"])
         why["dwell"] = HALF_UNSEEN
-    elif e.brief.lost:
+    elif hidden := hidden_bounce(e.brief):
         figures["dwell"] = blank(figures["dwell"])
-        why["dwell"] = TOO_BRIEF
+        why["dwell"] = hidden
     else:
         _missing_dwell(figures["dwell"], why)
     if e.reference == "none":

@@ -24,10 +24,10 @@ UNSEEN_SAMPLES = 1.5
 #: said where that is so for all but this share, and where this share of the closings bounces.
 FEW_TWICE, ENOUGH = 0.03, 0.05
 #: A coil's ring stands near closed before a touch if none of so many intervals is so many swings off.
-#: Such a touch, lost again at once, leaves hardly a sign: where this share of all are, too many will be
-#: missed. (Of 46 simulated coils with an arm on +-50 V two had 21 and 30 %, with dwells 0.27 and 0.09 deg
-#: too short; the others 0.3 % at most, and no touch of theirs was missed so.)
-NEAR_INTERVALS, NEAR_SWINGS, NEAR_MOST = 4, 0.5, 0.02
+#: Such a touch, lost again at once, leaves hardly a sign. They bounce as often as the others: no dwell is
+#: told where so many are to be expected, as a share of all. (Of 46 simulated coils with an arm on +-50 V
+#: two had 15 and 5 %, with dwells 0.27 and 0.09 deg too short; the others less than 0.1 %.)
+NEAR_INTERVALS, NEAR_SWINGS, MOST_MISSED = 4, 0.5, 0.03
 
 
 @dataclass(slots=True)
@@ -97,9 +97,9 @@ class Brief:
     def u_samples(self, lobes: int) -> float:
         """Standard uncertainty that these leave in the mean of a lobe's first touches, samples."""
         u = UNSEEN_SAMPLES / float(np.sqrt(3.0)) * self.unseen
-        if self.bounced > ENOUGH * self.touches:
+        if self.bounced:
             # Missed, a touch is late by the time to settle; they may all be those of one lobe.
-            u += lobes * self.near / self.touches * self.settling / self.bounced
+            u += lobes * self.missed * self.settling / self.bounced
         return u
 
     def add_coil(self, touch: Crossings, placed: Placed, lost: Bools, tau: float) -> None:
@@ -118,9 +118,14 @@ class Brief:
         self.near += int((np.isfinite(placed.u) & (off < NEAR_SWINGS * touch.swing)).sum())
 
     @property
+    def missed(self) -> float:
+        """Share of a coil's first touches that are lost again and yet, near a ring's zero, not told."""
+        return self.near * self.bounced / max(self.touches, 1) ** 2
+
+    @property
     def meets_closed(self) -> bool:
         """True where points bounce and a coil's ring stands near closed at many first touches."""
-        return self.bounced > ENOUGH * self.touches and self.near > NEAR_MOST * self.touches
+        return self.missed > MOST_MISSED
 
     @property
     def lost(self) -> bool:

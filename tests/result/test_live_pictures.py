@@ -300,6 +300,7 @@ def test_memory_is_bounded() -> None:
     assert sizes[-1] <= max(sizes[len(sizes) // 4 : len(sizes) // 2]) * 1.01
 
 
+@example(136)  # openings all at one time
 @example(6734)  # contacts that end before they begin
 @given(st.integers(0, 2**32 - 1))
 @settings(max_examples=25, deadline=None)

@@ -191,11 +191,13 @@ def _openings_of(
     touch: Ints, leave: Ints, usual: Floats, groups: Ints, end: int
 ) -> tuple[Ints, Ints]:
     """(first run, run that the opening ends) of the contacts that begin at ``groups``, before ``end``."""
-    sizes = np.diff(np.append(groups, end))
-    group_of = np.repeat(np.arange(len(groups)), sizes)
+    if not len(groups):
+        return groups, groups
+    # Runs before the first contact are a ring's, and count to none.
+    group_of = np.maximum(np.searchsorted(groups, np.arange(end), "right") - 1, 0)
     late = leave[:end] - touch[groups][group_of] >= 0.5 * usual[:end]
     order = np.where(late, np.arange(end), end)
-    opening = np.minimum.reduceat(order, groups) if len(groups) else order[:0]
+    opening = np.minimum.reduceat(order, groups)
     good = opening < np.append(groups[1:], end)
     return groups[good], opening[good]
 

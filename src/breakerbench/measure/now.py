@@ -157,6 +157,8 @@ def read(contacts: Openings | None, turns: Turns, lobes: int | None, each: bool 
     if len(open_s) <= lobes:
         return Reading(newest_s, by_encoder, lobes, pitch_s)
     last_s = float(open_s[-1] - open_s[-1 - lobes])
+    if last_s <= 0.0:  # what has come is no row of openings
+        return Reading(newest_s, by_encoder, lobes)
     if _missing(np.diff(open_s[-1 - 2 * lobes :]), lobes):
         # What such openings show is no revolution.
         usual_s = lobes * float(np.median(np.diff(open_s[-1 - lobes :])))

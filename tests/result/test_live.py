@@ -300,6 +300,7 @@ def test_a_hole_is_not_read_across() -> None:
     assert measuring.live().rpm == pytest.approx(600.0, rel=0.005)
 
 
+@example(335672558)  # hardly anything swings, and no end of the converter is known
 @example(258)  # a swing without any noise
 @given(st.integers(0, 2**32 - 1))
 @settings(max_examples=25, deadline=None)

@@ -127,7 +127,7 @@ def learn_ramp(c: Crossings, tau: float, top: float) -> float:
         return slope if late < 0.2 else np.inf
     kept = float((first < 0.98 * top).mean())
     share = min(0.5, 0.6 * kept)
-    if not 0.0 < low < np.inf:  # nothing swings: there is no ramp to be told
+    if not (0.0 < low < np.inf and top < np.inf):  # too little swings: there is no ramp to be told
         return np.inf
     slopes = np.geomspace(0.1 * low, 300.0 * top, 400)
     begin = np.interp(low / slopes, shape_of, lead)

@@ -47,8 +47,7 @@ SMOOTH_NEAR = (3, 4)
 
 def is_faint(c: Crossings) -> bool:
     """Whether the swing of these crossings hardly stands out of the noise."""
-    # Held against each other without a division: a trace without noise has none to be hidden in.
-    return len(c) > 0 and bool(np.median(c.swing - FAINT_NOISES * c.noise) < 0.0)
+    return len(c) > 0 and float(np.median(c.swing / c.noise)) < FAINT_NOISES
 
 
 def _kept(c: Crossings, length: Ints, top: float) -> Bools:

@@ -259,7 +259,9 @@ def _confirm(x: Floats, levels: Levels, per_volt: float) -> Levels | None:
     # Where closed itself is cut off, what is left near it is edges: quiet stretches elsewhere tell.
     if quiet < 0.5 * levels.noise:
         floor = 0.29 * min(_quantum(x), MOST_QUANTUM * float(np.ptp(x)))
-        levels = replace(levels, noise=max(quiet, floor, float(np.finfo(np.float32).tiny)))
+        levels = replace(levels, noise=max(quiet, floor))
+    # A trace may have none at all; much is held against it.
+    levels = replace(levels, noise=max(levels.noise, float(np.finfo(np.float32).tiny)))
     out = ~near
     change = np.flatnonzero(out[1:] != out[:-1]) + 1
     inner = change[(change > 8) & (change < len(x) - 8)]

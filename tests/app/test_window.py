@@ -708,3 +708,29 @@ def test_escape_leads_back_from_every_page(tmp_path: Path, start: Open) -> None:
         assert driven.window.page is None
     driven.key(KEY.Key_O, CTRL)  # nothing was chosen in the dialog
     assert driven.window.page is None
+
+
+@pytest.mark.skipif(not Path("/proc").is_dir(), reason="threads are counted in /proc")
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_a_polite_kill_closes_the_window(tmp_path: Path, number: signal.Signals) -> None:
+    """The real command, ended from outside: no traceback, no process left."""
+    command = [
+        sys.executable,
+        "-m",
+        "breakerbench",
+        "app",
+        "--port",
+        "sim",
+        "--folder",
+        str(tmp_path),
+    ]
+    pipe = subprocess.PIPE
+    with subprocess.Popen(command, stdout=pipe, stderr=pipe, text=True) as program:
+        end_s = time.monotonic() + 30.0
+        # The worker's thread is there just before the window.
+        while len(os.listdir(f"/proc/{program.pid}/task")) < 2 and time.monotonic() < end_s:
+            time.sleep(0.1)
+        time.sleep(4.0)
+        program.send_signal(number)
+        out, error = program.communicate(timeout=10.0)
+    assert (program.returncode, out, error) == (0, "", "")

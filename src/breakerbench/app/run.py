@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import sys
 from collections.abc import Callable
 from dataclasses import replace
@@ -67,6 +68,9 @@ def run(folder: str | None, trace: str | None, port: str | None) -> int:
     sys.setswitchinterval(SWITCH_S)
     app = application()
     window = make_window(folder or state_folder(), port=port)
+    # Ctrl-C, or a polite kill, is as if the window were closed: what is recorded is whole.
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: window.close())
     window.resize(1280, 800)
     window.show()
     if trace is not None:

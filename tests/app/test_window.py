@@ -151,6 +151,58 @@ def test_each_picture_of_the_result_is_of_the_recording_that_answers_it(
     }  # fmt: skip
 
 
+@pytest.mark.parametrize("at", ["run", "outcome", "gap"])
+def test_after_a_trace_the_job_stands_where_it_was(tmp_path: Path, start: Open, at: str) -> None:
+    """What was measured is looked at, not measured again, and nothing of the trace goes on."""
+    finished(tmp_path, at)
+    driven = start()
+    driven.spin(0.1)
+    said, given = driven.said, worker(driven).given
+    driven.window.show_trace(str(SAMPLES / "sticking-weights.bbr"))
+    assert given[-1] is not None
+    assert given[-1].place.endswith("sticking-weights.bbr")
+    driven.key(KEY.Key_Escape)
+    if at == "gap":
+        assert given[-1] is not None
+        assert (given[-1].place.split()[0], given[-1].live) == ("sim", True)
+    else:
+        assert given[-1] is None
+    assert driven.said == said
+
+
+def test_what_cannot_be_read_of_a_job_is_said_when_it_comes_back(
+    tmp_path: Path, start: Open
+) -> None:
+    folder = finished(tmp_path, "outcome")
+    (folder / "specification.toml").write_text("schema = 2\n")
+    driven = start()
+    driven.spin(0.1)
+    assert "schema" in driven.said
+    driven.key(KEY.Key_Backspace)
+    assert "schema" not in driven.said
+
+
+def test_what_is_wrong_with_a_trace_is_not_said_of_the_job(tmp_path: Path, start: Open) -> None:
+    finished(tmp_path, "run")
+    driven = start()
+    driven.window.show_trace(str(SAMPLES / "sticking-weights.bbr"))
+    driven.window.page._told.setText("colum points_v=CH1")  # type: ignore[union-attr]
+    driven.window.page.play()  # type: ignore[union-attr]
+    driven.spin(0.1)
+    assert "colum" in driven.said
+    driven.key(KEY.Key_Escape)
+    assert "colum" not in driven.said
+
+
+def test_what_was_typed_stays_while_a_trace_is_looked_at(start: Open) -> None:
+    driven = start(port="sim")
+    driven.type("42-C")
+    driven.window.show_trace(str(SAMPLES / "hand-turned.bbr"))
+    driven.key(KEY.Key_Escape)
+    driven.key(KEY.Key_Return)
+    assert driven.window.guide.job.tag == "42-C"
+
+
 # --- the steps ---
 
 

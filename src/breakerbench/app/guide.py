@@ -137,30 +137,37 @@ class Guide:
 
     def go_to(self, step: Step) -> None:
         """Any step may be entered at any time."""
-        if self.current is not None and self.current is not step:
-            self.current.leave()
+        if self.current is not None:  # what was said as the job came back is to be read first
+            self.trouble = ""
         self.current = step
         self._done_s, self._fresh = None, False
         self.change_job(replace(self.job, at=step.key))
         step.enter()
+        self.resume()
+
+    def resume(self) -> None:
+        """The step that is up goes on: it is looked at again, measured, or begun."""
+        step = self.current
+        if step is None:
+            return
         recorded = self.job.step(step.key).recording
         task = step.task()
         if step.key in self.results:
-            self._give(None)  # it is looked at again
+            self.give(None)
         elif task is not None and os.path.isfile(recorded):
             # It was left, or the program ended, before its result was there.
-            self._give(replace(task, place=recorded, live=False, mode=None, told={}))
+            self.give(replace(task, place=recorded, live=False, mode=None, told={}))
         else:
             self.begin(step)
 
     def begin(self, step: Step) -> None:
         """The step's own task."""
         self._done_s, self._fresh = None, False
-        self.trouble = ""
-        self._give(step.task())
+        self.give(step.task())
 
     def again(self, step: Step) -> None:
         """The step's own task anew; what was recorded stays on the disk."""
+        self.trouble = ""
         self.results.pop(step.key, None)
         self.collected.pop(step.key, None)
         if self.job.step(step.key).state != OPEN:
@@ -172,7 +179,8 @@ class Guide:
         """The person is at it: nothing moves on by itself any more."""
         self._fresh = False
 
-    def _give(self, task: Task | None) -> None:
+    def give(self, task: Task | None) -> None:
+        """The worker's next task; None: it rests."""
         if task is None and self._given is None:
             return
         self._given, self._handled = task, False
@@ -266,7 +274,6 @@ class Guide:
         self.change_job(
             self.job.with_step(step.key, state=DONE, reason="", recording=snapshot.path)
         )
-        step.finished(snapshot)
 
     # --- what steps ask ---
 

@@ -14,7 +14,7 @@ import time
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, fields, replace
 from pathlib import Path
-from typing import Any, NoReturn, TypeVar
+from typing import Any, NoReturn
 
 from breakerbench.errors import BadInput
 from breakerbench.sources.files import open_regular
@@ -102,9 +102,6 @@ class Settings:
     folder: str = ""
     last: Job | None = None
     current: str = ""  # folder of the job that is on the bench
-
-
-Kept = TypeVar("Kept", Job, Settings)
 
 
 def result_path(recording: str) -> str:

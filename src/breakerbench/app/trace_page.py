@@ -47,7 +47,7 @@ class TracePage(Page):
     def __init__(self, guide: Guide) -> None:
         super().__init__()
         self.guide = guide
-        self._path, self._other_path = "", ""
+        self._path = ""
         self._measuring_other = False
         self._subject: Subject | None = None
         self._other: Subject | None = None
@@ -117,8 +117,7 @@ class TracePage(Page):
 
     def open(self, path: str) -> None:
         """Measures this file by what is chosen."""
-        self._path, self._other_path = path, ""
-        self._other = None
+        self._path, self._other = path, None
         at = self._spec.findData(self.guide.job.spec)
         if self.guide.job.folder and at >= 0:
             self._spec.setCurrentIndex(at)
@@ -136,7 +135,6 @@ class TracePage(Page):
 
     def lay_over(self, path: str) -> None:
         """A second run, drawn over the first."""
-        self._other_path = path
         self._begin(path, 0.0)
         self._measuring_other = True
 
@@ -169,7 +167,7 @@ class TracePage(Page):
         self._task = Task(
             path, live=False, kind=self._kind.currentData(), spec=spec, pace=pace, told=told
         )
-        self.guide.worker.give(self._task)
+        self.guide.give(self._task)
 
     def _specification(self) -> Specification | None:
         name = self._spec.currentData()
@@ -177,6 +175,7 @@ class TracePage(Page):
 
     def leave(self) -> None:
         self._task = None
+        self.guide.trouble = ""  # it was of the trace
 
     def go(self) -> None:
         self.guide.worker.finish()

@@ -63,7 +63,6 @@ class Window(QWidget):
         self.setMinimumSize(1270, 700)  # below it words would be cut
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.inks: Inks = LIGHT
-        self.frames = 0  # drawn since the start
         self._went_s = 0.0  # when the great button was last pressed
         self._said = Said("")
         self._build()
@@ -275,9 +274,8 @@ class Window(QWidget):
             return
         page.leave()
         self._front.setCurrentWidget(self._job)
-        self.set_look()
-        if page is self._pages.get("trace") and self.guide.current is not None:
-            self.guide.begin(self.guide.current)
+        if isinstance(page, TracePage):  # it had the worker
+            self.guide.resume()
 
     def show_help(self) -> None:
         self.show_page("help", HelpPage)
@@ -333,7 +331,6 @@ class Window(QWidget):
             snapshot, self._said = self.guide.tick(now_s)
             self._draw_frame()
         self._draw_lines(snapshot, now_s)
-        self.frames += 1
 
     def _draw_frame(self) -> None:
         guide, step, told = self.guide, self.guide.current, self._said
@@ -354,7 +351,7 @@ class Window(QWidget):
         self._go.setEnabled(bool(told.go))
         self._back.setEnabled(guide.index() > 0)
         self._skip.setVisible(step.optional)
-        self._again.setVisible(step.task() is not None)
+        self._again.setVisible(step.repeats)
         for number, (made, each) in enumerate(zip(self._buttons, guide.steps, strict=True), 1):
             state = guide.job.step(each.key).state
             text = f"{number}  {each.title}{SIGNS[state]}"

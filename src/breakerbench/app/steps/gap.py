@@ -35,6 +35,7 @@ NO_ADVICE = {
 class GapStep(Step):
     key, title, place = "gap", "Set the gap", 40
     question = "Is the gap right?"
+    repeats = True
 
     def __init__(self, guide: Guide) -> None:
         super().__init__(guide)

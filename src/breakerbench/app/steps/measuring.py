@@ -16,6 +16,8 @@ from breakerbench.papers.words import Shown
 class MeasuringStep(Step):
     """A step whose task makes a recording. Subclasses draw it live and draw its result."""
 
+    repeats = True
+
     def __init__(self, guide: Guide, figure: Figure) -> None:
         super().__init__(guide)
         self.figure = figure

@@ -19,6 +19,7 @@ from breakerbench.app.snapshot import Phase, Snapshot, Task
 from breakerbench.app.theme import Inks
 from breakerbench.judge.specification import Specification
 from breakerbench.papers.words import Shown
+from breakerbench.sources.line import is_simulated
 
 if TYPE_CHECKING:
     from breakerbench.app.guide import Guide
@@ -43,8 +44,8 @@ class Step(QWidget):
 
     key       name in files; title: in the list of steps; question: at the top
     place     order in the job
-    wants     keys of steps that must be done or skipped before; the frame says so, and lets it be
     optional  it may be skipped with a reason
+    repeats   it has a task that can be begun anew
     """
 
     key = ""
@@ -52,6 +53,7 @@ class Step(QWidget):
     question = ""
     place = 0
     optional = True
+    repeats = False
 
     def __init__(self, guide: Guide) -> None:
         super().__init__()
@@ -65,9 +67,6 @@ class Step(QWidget):
 
     def enter(self) -> None:
         """The step comes up."""
-
-    def leave(self) -> None:
-        """Another step comes up."""
 
     def draw(self, snapshot: Snapshot) -> Said:
         """Up to thirty times a second: shows what there is, says what to do."""
@@ -85,9 +84,6 @@ class Step(QWidget):
         """The state it is in without anybody doing anything: the job then passes over it."""
         return None
 
-    def finished(self, snapshot: Snapshot) -> None:
-        """The worker has worked out a result for this step's task."""
-
     def summary(self) -> str:
         """What came of it, a few words for the list of steps."""
         return ""
@@ -100,10 +96,6 @@ class Step(QWidget):
     @property
     def job(self) -> Job:
         return self.guide.job
-
-    @property
-    def state(self) -> StepState:
-        return self.guide.job.step(self.key)
 
     @property
     def spec(self) -> Specification | None:
@@ -123,8 +115,9 @@ def not_yet(snapshot: Snapshot, figure: Figure) -> Said | None:
     """What is said where there is nothing live to be drawn; None: there is."""
     if snapshot.phase is Phase.PROBLEM:
         figure.show_figure("nothing to read", faded=True)
-        live = snapshot.task is not None and snapshot.task.live
-        then = "It is tried again by itself." if live else "Then press Again."
+        task = snapshot.task
+        tried = task is not None and task.live and not is_simulated(task.place)
+        then = "It is tried again by itself." if tried else "Then press Again."
         return Said(f"Do what the red line above says. {then}")
     if snapshot.phase is Phase.WORKING_OUT:
         return Said("Working it out...")

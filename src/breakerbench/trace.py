@@ -121,6 +121,12 @@ class Header:
         row = self.position("points_v")
         return self.position("contact_v") if row is None else row
 
+    @property
+    def condenser_row(self) -> int | None:
+        """Row of the channel that a condenser alone is seen in: ``condenser_v``, or else ``points_v``."""
+        row = self.position("condenser_v")
+        return self.position("points_v") if row is None else row
+
 
 Samples = NDArray[np.int16] | NDArray[np.float32]
 

@@ -10,7 +10,6 @@ from breakerbench.judge.specification import Specification
 from breakerbench.papers.advice import turn_words
 from breakerbench.papers.words import Shown
 from breakerbench.result.live import Live
-from breakerbench.tools.gap import gap_change_mm
 
 #: Settled: over so long, s, the mean of the later half is that of the earlier within so much, deg, and
 #: all readings lie within so much: a turn of the screw moves it on, a worn bushing lets it wander about.
@@ -107,9 +106,7 @@ class DwellWatch:
         dwell_deg, aim_deg = mean / per_deg, aim / per_deg
         if abs(dwell_deg - aim_deg) < NEAR_DEG:
             return None
-        change = spec.gap.dwell_change_deg_per_mm if spec.gap else None
-        turn_mm = None if change is None else gap_change_mm(dwell_deg, aim_deg, change)
-        return turn_words(dwell_deg, aim_deg, turn_mm, self.shown)
+        return turn_words(dwell_deg, aim_deg, spec, self.shown)
 
     def _limits(self, unit: str) -> tuple[float | None, float | None, float | None]:
         if self.spec is None:

@@ -14,7 +14,7 @@ from breakerbench.app.job import DONE, OPEN, SKIPPED, Job, Settings
 from breakerbench.app.snapshot import Phase, Snapshot, Task
 from breakerbench.app.steps.step import Said, Step
 from breakerbench.app.worker import Worker
-from breakerbench.bench.faults import apply
+from breakerbench.bench.faults import with_faults
 from breakerbench.bench.scenario import healthy
 from breakerbench.errors import BadInput
 from breakerbench.judge.specification import Specification, find_specification
@@ -349,8 +349,4 @@ class Guide:
 
 def simulated_gap_mm(faults: tuple[str, ...]) -> float:
     """Contact gap of the simulated distributor as it comes in."""
-    bench = healthy()
-    for fault in faults:
-        name, _, level = fault.partition("=")
-        bench = apply(bench, name, level)
-    return bench.cam.gap_mm
+    return with_faults(healthy(), faults).cam.gap_mm

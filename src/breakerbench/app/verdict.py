@@ -18,7 +18,7 @@ from breakerbench.app.views.current import CurrentPicture
 from breakerbench.app.views.lobes import LobesPicture
 from breakerbench.app.views.spacing import SpacingPicture
 from breakerbench.papers.subject import Subject
-from breakerbench.papers.words import WORDS, Shown, limits, name, unit_of
+from breakerbench.papers.words import WORDS, Shown, limits, name, named, unit_of
 
 #: The picture of a decision, by how its key begins.
 PICTURE_OF = {
@@ -130,14 +130,10 @@ class Verdict(QWidget):
     def _add_decision(self, one: Mapping[str, Any], shown: Shown) -> None:
         unit = unit_of(one["what"], one.get("unit") or "")
         word = WORDS[one["decision"]][0]
-        at = ""
-        if one.get("at") is not None:
-            basis = str(one.get("at_unit") or "")
-            at = f" at {one['at'] * shown.factor(basis):,.4g} {shown.unit(basis)}"
         number = shown.number(one.get("value"), unit, one.get("u"))
         bounds = limits(one.get("low"), one.get("high"), unit, shown)
         text = (
-            f"{SIGN[one['decision']]}  {name(one['what'])}{at}: {word}\n"
+            f"{SIGN[one['decision']]}  {named(one, shown)}: {word}\n"
             f"     {number}, wanted {bounds} {shown.unit(unit)}"
         )
         more = [one.get("why"), f"To settle it: {one['settle']}" if one.get("settle") else None]

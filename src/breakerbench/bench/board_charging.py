@@ -28,13 +28,13 @@ class ChargingRows:
             range_v=bench.full_scale("points_v"), front_end=bench.front_end("points_v"),
         )  # fmt: skip
         volts = [e.samples[0] for e in SimulatedCharging(test, seed) if isinstance(e, Block)]
-        self._volts = np.concatenate(volts)
+        clamps = np.concatenate(volts)
         current = channel_of(
             "current_a", "A", bench.full_scale("current_a"), bench.front_end("current_a"),
             bench.converter, 1, 2,
         )  # fmt: skip
-        still = np.full(len(self._volts), round(-current.zero / current.scale), np.int16)
-        self._rows = np.stack([self._volts, still])
+        still = np.full(len(clamps), round(-current.zero / current.scale), np.int16)
+        self._rows = np.stack([clamps, still])
         self._at = 0
 
     def take(self, rows: int) -> tuple[NDArray[np.int16], dict[str, Stamps]]:

@@ -10,7 +10,7 @@ import os
 import sys
 import threading
 from argparse import ArgumentParser, Namespace
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from contextlib import closing, suppress
 from dataclasses import replace
 
@@ -21,7 +21,7 @@ from breakerbench.bench.board_serve import Door, PtyDoor, TcpDoor, serve
 from breakerbench.bench.charging import CONDENSER_LEVELS, Charging, with_fault
 from breakerbench.bench.drive import Drive
 from breakerbench.bench.electric_faults import on_a_coil
-from breakerbench.bench.faults import apply, set_condition
+from breakerbench.bench.faults import named_faults, set_condition, with_faults
 from breakerbench.bench.model import Bench
 from breakerbench.bench.scenario import healthy
 from breakerbench.bench.sensors import Encoder
@@ -67,8 +67,8 @@ def bench_of(args: Namespace) -> Bench:
     )
     if args.feed == "coil":
         bench = replace(on_a_coil(bench), channels=("points_v", "current_a", args.third))
-    for name, level in _faults(args) if args.feed != "condenser" else ():
-        bench = apply(bench, name, level)
+    if args.feed != "condenser":
+        bench = with_faults(bench, args.fault)
     if args.gap_mm is not None:
         if not -1.0 <= args.gap_mm <= 2.0:
             raise BadInput(f"--gap-mm {args.gap_mm:g}", "no gap is that wide", "-1 to 2 mm")
@@ -83,16 +83,10 @@ def charging_of(args: Namespace) -> Charging | None:
     if args.feed != "condenser":
         return None
     test = Charging()
-    for name, level in _faults(args):
+    for name, level in named_faults(args.fault):
         if name in CONDENSER_LEVELS:  # those of the rest of the distributor do not show
             test = with_fault(test, name, level)
     return test
-
-
-def _faults(args: Namespace) -> Iterator[tuple[str, str]]:
-    for fault in args.fault:
-        name, _, level = (part.strip() for part in fault.partition("="))
-        yield name, level
 
 
 def plan_of(text: str) -> tuple[tuple[float, float], ...]:

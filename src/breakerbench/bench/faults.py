@@ -9,7 +9,7 @@ about the drive, the sensors or the wiring that a good bench sees through, or sa
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -26,6 +26,20 @@ from breakerbench.bench.settling import Dirt
 from breakerbench.errors import BadInput
 
 LEVELS: tuple[str, ...] = ("slight", "needs repair", "dead")
+
+
+def named_faults(texts: Iterable[str]) -> Iterator[tuple[str, str]]:
+    """(name, level) of each ``NAME=LEVEL``."""
+    for text in texts:
+        name, _, level = (part.strip() for part in text.partition("="))
+        yield name, level
+
+
+def with_faults(bench: Bench, texts: Iterable[str]) -> Bench:
+    """The bench with each ``NAME=LEVEL`` put into its distributor. Raises BadInput."""
+    for name, level in named_faults(texts):
+        bench = apply(bench, name, level)
+    return bench
 
 
 def apply(bench: Bench, name: str, level: str) -> Bench:

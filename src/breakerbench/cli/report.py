@@ -22,6 +22,7 @@ from breakerbench.papers.words import (
     figure,
     limits,
     name,
+    named,
     not_judged,
     tally,
     unit_of,
@@ -230,15 +231,6 @@ def _print_hand(console: Console, result: Mapping[str, Any], shown: Shown) -> No
             shown.number(held, "deg", u_held),
         )
     print_table(console, f"Turned by hand, from the index, {shown.unit('deg')}", table)
-
-
-def named(one: Mapping[str, Any], shown: Shown) -> str:
-    """What a decision is about; of a curve, at which place."""
-    if one.get("at") is None:
-        return name(one["what"])
-    unit = str(one.get("at_unit") or "")
-    place = one["at"] * shown.factor(unit)
-    return f"{name(one['what'])} at {place:{',.0f' if unit == 'rpm' else '.4g'}} {shown.unit(unit)}"
 
 
 def print_decisions(console: Console, result: Mapping[str, Any], shown: Shown) -> None:

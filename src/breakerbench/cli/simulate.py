@@ -14,7 +14,7 @@ from breakerbench.bench.charging import Charging, SimulatedCharging
 from breakerbench.bench.drive import Drive
 from breakerbench.bench.electric_faults import ELECTRIC_FAULTS as ELECTRIC
 from breakerbench.bench.electric_faults import on_a_coil
-from breakerbench.bench.faults import CONDITIONS, FAULTS, LEVELS, apply, set_condition
+from breakerbench.bench.faults import CONDITIONS, FAULTS, LEVELS, set_condition, with_faults
 from breakerbench.bench.feed import Feed
 from breakerbench.bench.hand import by_hand
 from breakerbench.bench.model import Bench
@@ -124,9 +124,7 @@ def bench_of(args: Namespace) -> Bench:
         seconds = plan_of(None, HAND_S if args.seconds is None else args.seconds)[-1][0]
         bench = replace(bench, drive=by_hand(args.seed, seconds), chatter_s=CHATTER_S)
     bench = _with_circuit(bench, args)
-    for fault in args.fault:
-        name, _, level = (part.strip() for part in fault.partition("="))
-        bench = apply(bench, name, level)
+    bench = with_faults(bench, args.fault)
     for condition in args.condition:
         bench = set_condition(bench, condition)
     return bench

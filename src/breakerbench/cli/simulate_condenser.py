@@ -5,6 +5,7 @@ from __future__ import annotations
 from argparse import Namespace
 
 from breakerbench.bench.charging import Charging, with_fault
+from breakerbench.bench.faults import named_faults
 from breakerbench.bench.front_end import Converter
 from breakerbench.errors import BadInput
 
@@ -62,8 +63,7 @@ def charging_of(args: Namespace) -> Charging:
         raise BadInput(
             "breakerbench simulate", f"the test would last {test.seconds:.4g} s", "make it shorter"
         )
-    for fault in args.fault:
-        name, _, level = (part.strip() for part in fault.partition("="))
+    for name, level in named_faults(args.fault):
         test = with_fault(test, name, level)
     return test
 

@@ -198,8 +198,7 @@ def _missing(end: Estimate, supply: Estimate | None, header: Header) -> Estimate
     """By how much the charge ends short of the supply, share of it."""
     if supply is None or supply.value <= 0.0:
         return None
-    row = header.position("condenser_v")
-    row = header.position("points_v") if row is None else row
+    row = header.condenser_row
     gain = header.channels[row].u_gain if row is not None else None
     ratio = end.value / supply.value
     u = math.hypot(

@@ -93,8 +93,7 @@ class CondenserTrace:
 
     def __init__(self, header: Header, keep: int = KEEP) -> None:
         self.header = header
-        row = header.position("condenser_v")
-        self._row = header.position("points_v") if row is None else row
+        self._row = header.condenser_row
         self._kept = None if self._row is None else Kept(header.channels[self._row], keep)
         self._beside = {
             name: (place, BesideLevel(header.channels[place]))

@@ -184,14 +184,13 @@ def _two_sets(
     )
 
 
-def turn_words(dwell_deg: float, aim_deg: float, turn_mm: float | None, shown: Shown) -> str | None:
-    """How far to set the gap and which way; None: leave it.
-
-    turn_mm  by `tools.gap.gap_change_mm`; None where the specification does not tell
-    """
+def turn_words(dwell_deg: float, aim_deg: float, spec: Specification, shown: Shown) -> str | None:
+    """How far to set the gap and which way; None: leave it."""
     way = "wider" if dwell_deg > aim_deg else "closer"
-    if turn_mm is None:
+    change = spec.gap.dwell_change_deg_per_mm if spec.gap else None
+    if change is None:
         return f"a little {way} (how much is not stated: [gap] dwell_change_deg_per_mm)"
+    turn_mm = gap_change_mm(dwell_deg, aim_deg, change)
     if abs(turn_mm) < LEAST_TURN_MM:
         return None
     return f"about {shown.length(abs(turn_mm))} {way}"
@@ -206,7 +205,6 @@ def _gap(
     if dwell is None and percent is not None:  # no angle in the trace, but the lobes are known
         dwell = percent / 100.0 * 360.0 / spec.distributor.lobes
     aim = spec.dwell.aim_deg if spec.dwell else None
-    change = spec.gap.dwell_change_deg_per_mm if spec.gap else None
     if dwell is None or aim is None:
         yield f"The gap{of} cannot be advised on: " + (
             "the dwell was not measured."
@@ -217,8 +215,7 @@ def _gap(
     unit = shown.unit("deg")
     there = f"Dwell{of} is {shown.number(dwell, 'deg', u)} {unit}"
     wanted = f"{shown.number(aim, 'deg')} {unit}"
-    turn = None if change is None else gap_change_mm(dwell, aim, change)
-    how = turn_words(dwell, aim, turn, shown)
+    how = turn_words(dwell, aim, spec, shown)
     if how is None:
         yield f"{there}, and {wanted} is aimed at: leave the gap{of} as it is."
         return

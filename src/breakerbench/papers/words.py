@@ -179,6 +179,15 @@ def name(key: str) -> str:
     return NAMES.get(key, harmless(key.replace(".", " ").replace("_", " ")))
 
 
+def named(one: Mapping[str, Any], shown: Shown) -> str:
+    """What a decision is about; of a curve, at which place."""
+    if one.get("at") is None:
+        return name(one["what"])
+    unit = str(one.get("at_unit") or "")
+    place = one["at"] * shown.factor(unit)
+    return f"{name(one['what'])} at {place:{',.0f' if unit == 'rpm' else '.4g'}} {shown.unit(unit)}"
+
+
 def unit_of(key: str, unit: str) -> str:
     """The unit by which a figure is displayed, from its own."""
     return LEAKAGE if key.startswith("condenser.leakage") else unit

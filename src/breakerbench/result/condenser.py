@@ -54,8 +54,7 @@ class CondenserNow:
     """Follows the voltage as it comes, in means of MEAN_S."""
 
     def __init__(self, header: Header) -> None:
-        row = header.position("condenser_v")
-        self._row = header.points_row if row is None else row
+        self._row = header.condenser_row
         self._channel = None if self._row is None else header.channels[self._row]
         self._size = max(round(MEAN_S * header.sample_rate_hz), 1)
         self._left = np.empty(0)

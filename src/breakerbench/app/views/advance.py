@@ -13,12 +13,12 @@ from breakerbench.app.views.curve import (
     Limits,
     Row,
     columns_of,
-    known_figure,
     limits_of,
     rows_of,
     where_worst,
 )
 from breakerbench.app.views.marks import Area, Bars, Dots, Line, Word
+from breakerbench.app.views.over_time import known_figure
 from breakerbench.app.views.picture import NO_TABLE, Picture, Table, named, unit_name
 from breakerbench.app.views.words import Entry
 from breakerbench.judge.specification import Specification

@@ -8,11 +8,11 @@ import numpy as np
 
 from breakerbench.app.views.current import of_trace
 from breakerbench.app.views.marks import Area, Line, Rule
-from breakerbench.app.views.over_time import Laid, OverTime, columns_of, laid_of, rows_of
-from breakerbench.app.views.picture import NO_TABLE, Picture, Table, named
+from breakerbench.app.views.one_trace import LIVE_ENTRIES, OneTrace, run_entries
+from breakerbench.app.views.over_time import Laid, OverTime, laid_of
 from breakerbench.app.views.words import Entry
 from breakerbench.judge.specification import Specification
-from breakerbench.papers.subject import MEAN_TRACE, SPARK, SPREAD, Subject, missing, verdict
+from breakerbench.papers.subject import SPARK, Subject, missing, verdict
 from breakerbench.result.live import Live
 from breakerbench.result.live_pictures import LivePictures
 
@@ -23,29 +23,25 @@ ABOVE, SWING_S, BELOW = 2.5, 0.25e-3, 80.0
 SHARE, MORE_S = 0.6, 1e-3
 
 
-class BurnPicture(Picture):
+class BurnPicture(OneTrace):
     key = "burn"
     title = "How long does the spark burn?"
     waiting = "Waiting for sparks: connect coil and gap, secondary never open, then let it turn."
+    edge, unit = "opening", "V"
 
     def build(self) -> None:
         panel = self.panels[0]
-        self._marks = OverTime(panel, "V")
+        self._marks = OverTime(panel, self.unit)
         self._level = panel.add(Line(panel.plot, "second", 2.4, dashed=True, z=8.0))
         self._end = panel.add(Rule(panel.plot, "second", 2.0, upright=True, z=8.0))
         self._end_u = panel.add(Area(panel.plot, "spread", z=0.5))
-        self._laid: Laid | None = None
-        self._other: Laid | None = None
 
     def live_drawn(self, pictures: LivePictures, live: Live, spec: Specification | None) -> str:
         del live, spec
         self._laid, self._other = laid_of(pictures.burn), None
         if self._laid is None:
             return ""
-        self.explain(
-            Entry("line", "accent", "newest"), Entry("line", "ink", "mean"),
-            Entry("area", "spread", "lowest to highest of the last hundred", "last hundred"),
-        )  # fmt: skip
+        self.explain(*LIVE_ENTRIES)
         beyond = self._draw(self._laid, True, [])
         return f"Last {self._laid.n:,} openings. {beyond}".strip()
 
@@ -57,13 +53,7 @@ class BurnPicture(Picture):
         feed, burn = subject.get("supply.volts"), subject.get("spark.burn_v")
         duration, u = subject.get("spark.duration_s"), subject.get("spark.u_duration_s")
         level = None if feed is None or burn is None else feed + burn
-        entries = [
-            Entry("line", "ink", MEAN_TRACE if other is None else f"{MEAN_TRACE}, {named(subject)}"),
-            Entry("area", "spread", SPREAD, "± 2 sd"),
-            Entry("rule", "muted", "single openings", "single"),
-        ]  # fmt: skip
-        if other is not None:
-            entries.append(Entry("dashed", "muted", f"{MEAN_TRACE}, {named(other)}"))
+        entries = run_entries(subject, other, Entry("rule", "muted", "single openings", "single"))
         entries += [] if level is None else [Entry("dashed", "second", "burn line")]
         entries += (
             []
@@ -101,7 +91,7 @@ class BurnPicture(Picture):
 
     def _draw(self, laid: Laid, live: bool, levels: list[float]) -> str:
         """Returns what lies beyond the picture, in words."""
-        low, high = self._marks.draw("opening", "points", laid, self._other)
+        low, high = self._marks.draw(self.edge, "points", laid, self._other)
         later = (laid.time_s > SWING_S) & (laid.time_s <= laid.shown_s[1])
         if np.count_nonzero(later) > 3:
             level = max(levels, default=float(np.nanpercentile(np.abs(laid.mean[later]), BELOW)))
@@ -114,22 +104,6 @@ class BurnPicture(Picture):
         if peak <= 1.15 * max(high, -low):
             return ""
         return f"The first swing goes on beyond the picture, to {peak:.0f} V."
-
-    def says(self, panel: int, x: float) -> str:
-        del panel
-        name = "" if self.other is None else named(self.other)
-        return (
-            ""
-            if self._laid is None
-            else self._marks.says("opening", x, self._laid, self._other, name)
-        )
-
-    def table(self) -> Table:
-        runs = [each for each in (self._laid, self._other) if each is not None]
-        rows = [(run + 1, *row) for run, laid in enumerate(runs) for row in rows_of(laid)]
-        return (
-            (("run", "time_s", *columns_of("v", self.subject is None)), rows) if rows else NO_TABLE
-        )
 
 
 def _of_result(subject: Subject) -> Laid | None:

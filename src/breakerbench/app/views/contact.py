@@ -8,13 +8,14 @@ from typing import Any
 import numpy as np
 from PySide6.QtGui import QResizeEvent
 
+from breakerbench.app.views.one_trace import LIVE_ENTRIES, run_entries
 from breakerbench.app.views.over_time import Laid, OverTime, columns_of, laid_of, rows_of
 from breakerbench.app.views.picture import NO_TABLE, Picture, Table, named
 from breakerbench.app.views.words import Entry
 from breakerbench.edges.average import Averaged, Shape
 from breakerbench.edges.recent import Seen
 from breakerbench.judge.specification import Specification
-from breakerbench.papers.subject import CONTACT, MEAN_TRACE, SINGLE, SPREAD, Subject, missing
+from breakerbench.papers.subject import CONTACT, SINGLE, Subject, missing
 from breakerbench.papers.window import window
 from breakerbench.result.live import Live
 from breakerbench.result.live_pictures import LivePictures
@@ -40,23 +41,13 @@ class ContactPicture(Picture):
         del live, spec
         self._laid = [_of_seen(pictures.opening, True), _of_seen(pictures.touch, False)]
         self._others = [None, None]
-        self.explain(
-            Entry("line", "accent", "newest"), Entry("line", "ink", "mean"),
-            Entry("area", "spread", "lowest to highest of the last hundred", "last hundred"),
-        )  # fmt: skip
+        self.explain(*LIVE_ENTRIES)
         return self._both(True, ("last {:,} openings", "last {:,} first touches"))
 
     def result_drawn(self, subject: Subject, other: Subject | None) -> str:
         self._laid = _of_averaged(subject.contact)
         self._others = _of_averaged(None if other is None else other.contact)
-        mean = MEAN_TRACE if other is None else f"{MEAN_TRACE}, {named(subject)}"
-        entries = [
-            Entry("line", "ink", mean), Entry("area", "spread", SPREAD, "± 2 sd"),
-            Entry("rule", "muted", SINGLE, "single"),
-        ]  # fmt: skip
-        if other is not None:
-            entries.append(Entry("dashed", "muted", f"{MEAN_TRACE}, {named(other)}"))
-        self.explain(*entries)
+        self.explain(*run_entries(subject, other, Entry("rule", "muted", SINGLE, "single")))
         return self._both(False, ("mean of {:,} openings", "mean of {:,} first touches"))
 
     def instead(self, subject: Subject) -> str:

@@ -6,32 +6,31 @@ import numpy as np
 from numpy.typing import NDArray
 
 from breakerbench.app.views.marks import Bars, Dots
-from breakerbench.app.views.over_time import Laid, OverTime, columns_of, laid_of, rows_of
-from breakerbench.app.views.picture import NO_TABLE, Picture, Table, named
+from breakerbench.app.views.one_trace import LIVE_ENTRIES, OneTrace, run_entries
+from breakerbench.app.views.over_time import Laid, OverTime, laid_of
 from breakerbench.app.views.words import Entry
 from breakerbench.edges.shown import SlowCycles, Trace
 from breakerbench.judge.specification import Specification
-from breakerbench.papers.subject import COIL, MEAN_TRACE, SPREAD, Subject, band_of, missing, verdict
+from breakerbench.papers.subject import COIL, Subject, band_of, missing, verdict
 from breakerbench.result.live import Live
 from breakerbench.result.live_pictures import LivePictures
 
 LIMITS = Entry("area", "band", "limits of the current at the opening", "limits")
 
 
-class CurrentPicture(Picture):
+class CurrentPicture(OneTrace):
     key = "current"
     title = "Does the coil reach its current?"
     waiting = (
         "Waiting for current through the coil: clip the current probe round its feed, let it turn."
     )
+    edge, unit = "first touch", "A"
 
     def build(self) -> None:
         panel = self.panels[0]
-        self._marks, self._limits = OverTime(panel, "A"), panel.limits()
+        self._marks, self._limits = OverTime(panel, self.unit), panel.limits()
         self._end = panel.add(Dots(panel.plot, "ink", "d", 11.0, z=9.0))
         self._end_u = panel.add(Bars(panel.plot, "ink", 2.0, z=8.0))
-        self._laid: Laid | None = None
-        self._other: Laid | None = None
 
     def live_drawn(self, pictures: LivePictures, live: Live, spec: Specification | None) -> str:
         del live
@@ -39,11 +38,7 @@ class CurrentPicture(Picture):
         if self._laid is None:
             return ""
         stated = None if spec is None or spec.coil is None else spec.coil.current_a
-        entries = [
-            Entry("line", "accent", "newest"), Entry("line", "ink", "mean"),
-            Entry("area", "spread", "lowest to highest of the last hundred", "last hundred"),
-        ]  # fmt: skip
-        self.explain(*entries, *([LIMITS] if stated else []))
+        self.explain(*LIVE_ENTRIES, *([LIMITS] if stated else []))
         self._draw(self._laid, stated or (None, None), True, [])
         newest = self._laid.newest
         said = (
@@ -60,14 +55,7 @@ class CurrentPicture(Picture):
             return ""
         band = band_of(subject, "coil.current_a", "A")
         current, u = subject.get("coil.current_a"), subject.get("coil.u_current_a")
-        entries = [
-            Entry(
-                "line", "ink", MEAN_TRACE if other is None else f"{MEAN_TRACE}, {named(subject)}"
-            ),
-            Entry("area", "spread", SPREAD, "± 2 sd"),
-        ]
-        if other is not None:
-            entries.append(Entry("dashed", "muted", f"{MEAN_TRACE}, {named(other)}"))
+        entries = run_entries(subject, other, None)
         if current is not None:
             entries.append(Entry("d", "ink", "at the opening, ± uncertainty", "at the opening"))
         self.explain(*entries, *([LIMITS] if band.stated() else []))
@@ -94,26 +82,10 @@ class CurrentPicture(Picture):
     def _draw(
         self, laid: Laid, limits: tuple[float | None, float | None], live: bool, ends: list[float]
     ) -> None:
-        low, high = self._marks.draw("first touch", "current", laid, self._other)
+        low, high = self._marks.draw(self.edge, "current", laid, self._other)
         self._limits.set(*limits)
         every = [low, high, 0.0, *ends, *(each for each in limits if each is not None)]
         self._marks.whole(min(every), max(every), live)
-
-    def says(self, panel: int, x: float) -> str:
-        del panel
-        name = "" if self.other is None else named(self.other)
-        return (
-            ""
-            if self._laid is None
-            else self._marks.says("first touch", x, self._laid, self._other, name)
-        )
-
-    def table(self) -> Table:
-        runs = [each for each in (self._laid, self._other) if each is not None]
-        rows = [(run + 1, *row) for run, laid in enumerate(runs) for row in rows_of(laid)]
-        return (
-            (("run", "time_s", *columns_of("a", self.subject is None)), rows) if rows else NO_TABLE
-        )
 
 
 def _of_cycles(cycles: SlowCycles | None) -> Laid | None:

@@ -65,7 +65,3 @@ def where_worst(subject: Subject) -> str:
         return ""
     shown = subject.shown
     return f", worst at {at * shown.factor('rpm'):,.0f} {shown.unit('rpm')}"
-
-
-def known_figure(value: float) -> float | None:
-    return value if np.isfinite(value) else None

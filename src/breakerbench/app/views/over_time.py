@@ -140,4 +140,8 @@ def rows_of(laid: Laid) -> list[tuple[Any, ...]]:
 
 def known(values: Sequence[float] | Floats) -> list[float | None]:
     """nan is no figure."""
-    return [each if np.isfinite(each) else None for each in np.asarray(values, float).tolist()]
+    return [known_figure(each) for each in np.asarray(values, float).tolist()]
+
+
+def known_figure(value: float) -> float | None:
+    return value if np.isfinite(value) else None

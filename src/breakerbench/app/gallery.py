@@ -39,17 +39,17 @@ class Gallery(QWidget):
 
     trouble = Signal(str)
 
-    def __init__(self, views: Sequence[tuple[str, Picture]], named: bool = True) -> None:
+    def __init__(self, views: Sequence[Picture], named: bool = True) -> None:
         super().__init__()
-        self.views = [view for _, view in views]
+        self.views = list(views)
         self.folder = ""
         self._stack = QStackedWidget()
         self._group = QButtonGroup(self)
         row = QHBoxLayout()
         row.setSpacing(6)
         self._names: list[QPushButton] = []
-        for number, (name, view) in enumerate(views):
-            made = button(name, partial(self.show_view, number), "key P for the next")
+        for number, view in enumerate(views):
+            made = button(view.name, partial(self.show_view, number), "key P for the next")
             made.setCheckable(True)
             self._group.addButton(made)
             self._names.append(made)

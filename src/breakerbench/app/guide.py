@@ -45,8 +45,7 @@ class Guide:
         self.collected: dict[str, Collected] = {}
         self.steps: list[Step] = []
         self.current: Step | None = None
-        #: Said to the person until something else is; a sentence with the mend.
-        self.trouble = ""
+        self.trouble = ""  # see ``say``
         #: The cautions were read since the program was started.
         self.cautioned = False
         #: A result came just now: the step may move on by itself.
@@ -54,6 +53,10 @@ class Guide:
         self._given: Task | None = None
         self._handled = False
         self._done_s: float | None = None
+
+    def say(self, trouble: str) -> None:
+        """To the person, until the next step; a sentence with the mend."""
+        self.trouble = trouble
 
     # --- what is kept ---
 

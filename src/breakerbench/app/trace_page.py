@@ -95,9 +95,9 @@ class TracePage(Page):
         box.addLayout(row)
         self._live = Gallery(
             [
-                ("Contact", ContactPicture()), ("Advance", AdvancePicture()),
-                ("Dwell of lobes", LobesPicture()), ("Spacing", SpacingPicture()),
-                ("Current", CurrentPicture()), ("Burn line", BurnPicture()),
+                ContactPicture(), AdvancePicture(),
+                LobesPicture(), SpacingPicture(),
+                CurrentPicture(), BurnPicture(),
             ]
         )  # fmt: skip
         self.verdict = Verdict()
@@ -111,7 +111,7 @@ class TracePage(Page):
         self._told.editingFinished.connect(self._told_changed)
         self._told_before = ""
         for gallery in (self._live, self.verdict.gallery):
-            gallery.trouble.connect(lambda text: setattr(guide, "trouble", text))
+            gallery.trouble.connect(guide.say)
 
     # --- what the person does ---
 
@@ -235,7 +235,7 @@ def _now(snapshot: Snapshot, shown: Shown) -> str:
         return f"{hand.openings} openings by hand"
     if live is None or live.rpm is None:
         return "no speed yet"
-    text = f"{live.rpm * shown.factor('rpm'):,.0f} {shown.unit('rpm')}"
+    text = shown.speed_words(live.rpm)
     if live.dwell_deg is not None:
         text += f", {live.dwell_deg * shown.factor('deg'):.1f} {shown.unit('deg')} dwell"
     return text

@@ -65,9 +65,9 @@ class Verdict(QWidget):
         self._more = words("", TEXT_PT)
         self.gallery = Gallery(
             [
-                ("Advance", AdvancePicture()), ("Dwell of lobes", LobesPicture()),
-                ("Spacing", SpacingPicture()), ("Contact", ContactPicture()),
-                ("Current", CurrentPicture()), ("Burn line", BurnPicture()),
+                AdvancePicture(), LobesPicture(),
+                SpacingPicture(), ContactPicture(),
+                CurrentPicture(), BurnPicture(),
             ],
             named=False,
         )  # fmt: skip

@@ -128,7 +128,7 @@ def _moving(result: Mapping[str, Any], shown: Shown) -> Iterator[str]:
     slow, *_, fast = figure(result, "dwell.by_speed")  # two or more, or there is no variation
     ends = (
         f"{shown.number(end['deg'], 'deg', end.get('u_deg'))} {shown.unit('deg')} at "
-        f"{end['rpm'] * shown.factor('rpm'):,.0f} {shown.unit('rpm')}"
+        f"{shown.speed_words(end['rpm'])}"
         for end in (slow, fast)
     )
     yield (

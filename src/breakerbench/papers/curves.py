@@ -258,7 +258,7 @@ def _bounce_said(subject: Subject, limit: float) -> list[tuple[str, str, str, st
         ),
     ]  # fmt: skip
     if looked is not None:
-        text = f"{looked * shown.factor('rpm'):,.0f} {shown.unit('rpm')}"
+        text = shown.speed_words(looked)
         if looked + BIN_RPM < (subject.get("speed.max_rpm") or 0.0):
             text += "; faster, a loss of contact may leave no sign"
         items.append(("Looked up to", "", BLACK, text))

@@ -75,7 +75,7 @@ def _about(subject: Subject, found: Averaged, shape: Shape, what: str) -> str:
         shown = subject.shown
         rpm = 60.0 / (lobes * found.interval_s)
         degree_us = 1e6 / (6.0 * rpm) / shown.factor("deg")
-        speed = f"{rpm * shown.factor('rpm'):,.0f} {shown.unit('rpm')}"
+        speed = shown.speed_words(rpm)
         text += f" at about {speed};\n1 {shown.unit('deg')} lasts {degree_us:,.0f} µs"
     return text
 

@@ -132,6 +132,10 @@ class Shown:
             return f"{thousandths} ({metric})"
         return f"{metric} ({inches(mm):.3f} inch)"
 
+    def speed_words(self, rpm: float) -> str:
+        """A speed, whole, with its unit."""
+        return f"{rpm * self.factor('rpm'):,.0f} {self.unit('rpm')}"
+
     def _doubled(self, unit: str) -> bool:
         bases = {"deg": self.degrees, "deg per mm": self.degrees, "rpm": self.speed}
         return bases.get(unit) == "crankshaft"

@@ -52,12 +52,12 @@ class ElectricsStep(MeasuringStep):
         side.setMinimumWidth(310)
         self.gallery = Gallery(
             [
-                ("Burn line", BurnPicture()),
-                ("Current", CurrentPicture()),
-                ("Contact", ContactPicture()),
+                BurnPicture(),
+                CurrentPicture(),
+                ContactPicture(),
             ]
         )
-        self.gallery.trouble.connect(lambda text: setattr(guide, "trouble", text))
+        self.gallery.trouble.connect(guide.say)
         across = QHBoxLayout(self)
         across.setContentsMargins(0, 0, 0, 0)
         across.setSpacing(12)
@@ -85,7 +85,7 @@ class ElectricsStep(MeasuringStep):
         text = "standing" if not rpm else f"{rpm * shown.factor('rpm'):,.0f}"
         self.figure.show_figure(text, shown.unit("rpm") if rpm else "", "", not snapshot.there)
         say(self._told, "The figures come when the coil has run for some seconds.")
-        about = f"{COIL_RPM * shown.factor('rpm'):,.0f} {shown.unit('rpm')}"
+        about = shown.speed_words(COIL_RPM)
         if snapshot.phase is not Phase.RECORDING:
             return Said(
                 "Drive stopped, feed off: connect coil, condenser and a spark gap. Then feed on, and "

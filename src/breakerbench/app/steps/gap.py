@@ -93,9 +93,7 @@ class GapStep(Step):
             if live.opening:
                 return Said("Wait for a steady reading.", DONE)
             return Said(self._start_words(), DONE)
-        speed = "" if live.rpm is None else (
-            f"at {live.rpm * self.shown.factor('rpm'):,.0f} {self.shown.unit('rpm')}"
-        )  # fmt: skip
+        speed = "" if live.rpm is None else f"at {self.shown.speed_words(live.rpm)}"
         self._figure.show_figure(f"{dwell:.1f}", f"{unit} dwell", speed, now.mean is None)
         return self._advise(now, unit, factor)
 
@@ -127,8 +125,8 @@ class GapStep(Step):
         return Said("Slacken the plate's screw, turn, hands off, read again.", DONE)
 
     def _start_words(self) -> str:
-        rpm = f"{SET_RPM * self.shown.factor('rpm'):,.0f} {self.shown.unit('rpm')}"
-        return f"Start the drive and hold about {rpm}, slow enough for the weights to rest."
+        about = self.shown.speed_words(SET_RPM)
+        return f"Start the drive and hold about {about}, slow enough for the weights to rest."
 
     def _turn_screw(self, mm: float) -> None:
         if self.guide.simulated:

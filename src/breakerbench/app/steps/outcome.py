@@ -27,7 +27,7 @@ class OutcomeStep(Step):
         self._do.setAccessibleName("what to do")
         self._do.setFixedHeight(118)
         self.verdict = Verdict()
-        self.verdict.gallery.trouble.connect(lambda text: setattr(guide, "trouble", text))
+        self.verdict.gallery.trouble.connect(guide.say)
         box = QVBoxLayout(self)
         box.setContentsMargins(0, 0, 0, 0)
         box.setSpacing(10)

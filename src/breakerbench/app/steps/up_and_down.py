@@ -41,13 +41,13 @@ class UpAndDownStep(MeasuringStep):
         side.setMinimumWidth(300)
         self.gallery = Gallery(
             [
-                ("Advance", AdvancePicture()),
-                ("Dwell of lobes", LobesPicture()),
-                ("Spacing", SpacingPicture()),
-                ("Contact", ContactPicture()),
+                AdvancePicture(),
+                LobesPicture(),
+                SpacingPicture(),
+                ContactPicture(),
             ]
         )
-        self.gallery.trouble.connect(lambda text: setattr(guide, "trouble", text))
+        self.gallery.trouble.connect(guide.say)
         across = QHBoxLayout()
         across.setSpacing(12)
         across.addWidget(side, 2)
@@ -77,9 +77,8 @@ class UpAndDownStep(MeasuringStep):
         self._coverage.show_speeds(low, top, live.covered, live.missing, live.rpm)
         self._draw_now(live, snapshot)
         if snapshot.phase is not Phase.RECORDING:
-            return Said(
-                f"Start the drive slowly, about {self._rpm(low)}. The recording starts by itself."
-            )
+            slow = self.shown.speed_words(low)
+            return Said(f"Start the drive slowly, about {slow}. The recording starts by itself.")
         return Said(self._next(live, low, top), "End the run here")
 
     def _draw_now(self, live: Live, snapshot: Snapshot) -> None:
@@ -102,7 +101,7 @@ class UpAndDownStep(MeasuringStep):
             parts.append(f"{deg} advance")
         say(self._dwell, "\n".join(parts))
         since = "" if live.advance_from_rpm is None else (
-            f"Advance is counted from {self._rpm(live.advance_from_rpm)}. "
+            f"Advance is counted from {self.shown.speed_words(live.advance_from_rpm)}. "
         )  # fmt: skip
         say(
             self._left,
@@ -114,10 +113,11 @@ class UpAndDownStep(MeasuringStep):
         """What the drive is to do now."""
         rpm = live.rpm or 0.0
         if not live.covered:
-            return f"Hold about {self._rpm(low)} for a few seconds: it is the zero of the advance."
+            slow = self.shown.speed_words(low)
+            return f"Hold about {slow} for a few seconds: it is the zero of the advance."
         highest = live.covered[-1]
         if highest < top - 50.0:
-            return f"Go up slowly to {self._rpm(top)}: a few seconds for each 100 rpm."
+            return f"Go up slowly to {self.shown.speed_words(top)}: a few seconds for each 100 rpm."
         if live.missing:
             named = ", ".join(self._plain(m) for m in live.missing[:3])
             more = " and more" if len(live.missing) > 3 else ""
@@ -125,11 +125,8 @@ class UpAndDownStep(MeasuringStep):
                 f"Speeds still missing: {named}{more} {self.shown.unit('rpm')}. Pass them slowly."
             )
         if rpm > low + 100.0:
-            return f"Come down slowly to {self._rpm(low)}."
+            return f"Come down slowly to {self.shown.speed_words(low)}."
         return "All speeds are covered. Stop the drive: the run ends by itself."
-
-    def _rpm(self, rpm: float) -> str:
-        return f"{self._plain(rpm)} {self.shown.unit('rpm')}"
 
     def _plain(self, rpm: float) -> str:
         return f"{rpm * self.shown.factor('rpm'):,.0f}"

@@ -34,7 +34,7 @@ LEAST_SPAN_DEG = 4.0
 
 
 class AdvancePicture(Picture):
-    key = "advance"
+    key, name = "advance", "Advance"
     title = "Does the advance stay in its band?"
     waiting = (
         "Waiting for a slow, steady speed to count the advance from: run the drive at its slowest."
@@ -88,7 +88,7 @@ class AdvancePicture(Picture):
         self._axes([] if now is None else [now], steady=True)
         if live.advance_from_rpm is None:
             return "Advance so far."
-        base = f"{live.advance_from_rpm * self._per_rpm:,.0f} {self._rpm}"
+        base = self.shown.speed_words(live.advance_from_rpm)
         if now is None:
             return f"Counted from the openings at {base}."
         at = f"{now[1]:.2f} {self._deg} at {now[0]:,.0f} {self._rpm}"

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from breakerbench.app.views.current import of_trace
-from breakerbench.app.views.marks import Area, Line, Rule
+from breakerbench.app.views.marks import FAR, Area, Line, Rule
 from breakerbench.app.views.one_trace import LIVE_ENTRIES, OneTrace, run_entries
 from breakerbench.app.views.over_time import Laid, OverTime, laid_of
 from breakerbench.app.views.words import Entry
@@ -24,7 +24,7 @@ SHARE, MORE_S = 0.6, 1e-3
 
 
 class BurnPicture(OneTrace):
-    key = "burn"
+    key, name = "burn", "Burn line"
     title = "How long does the spark burn?"
     waiting = "Waiting for sparks: connect coil and gap, secondary never open, then let it turn."
     edge, unit = "opening", "V"
@@ -68,7 +68,7 @@ class BurnPicture(OneTrace):
             self._level.set([0.0, until * per], [level, level])
         self._end.set(None if duration is None else duration * per)
         if duration is not None and u is not None:
-            self._end_u.set([(duration - u) * per, (duration + u) * per], [-1e4] * 2, [1e4] * 2)
+            self._end_u.set([(duration - u) * per, (duration + u) * per], [-FAR] * 2, [FAR] * 2)
         shown, said = subject.shown, []
         if duration is None:
             said.append(f"Duration not measured: {subject.why('spark.duration_s')}.")

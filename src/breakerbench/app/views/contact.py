@@ -26,7 +26,7 @@ EDGES = ("opening", "first touch")
 
 
 class ContactPicture(Picture):
-    key = "contact"
+    key, name = "contact", "Contact"
     title = "How clean does the contact open?"
     waiting = "Waiting for the contact to open: let the distributor turn."
     fields = 2

@@ -19,7 +19,7 @@ LIMITS = Entry("area", "band", "limits of the current at the opening", "limits")
 
 
 class CurrentPicture(OneTrace):
-    key = "current"
+    key, name = "current", "Current"
     title = "Does the coil reach its current?"
     waiting = (
         "Waiting for current through the coil: clip the current probe round its feed, let it turn."

@@ -63,5 +63,4 @@ def where_worst(subject: Subject) -> str:
     at = (subject.decision("advance.points") or {}).get("at")
     if at is None:
         return ""
-    shown = subject.shown
-    return f", worst at {at * shown.factor('rpm'):,.0f} {shown.unit('rpm')}"
+    return f", worst at {subject.shown.speed_words(at)}"

@@ -19,7 +19,7 @@ from breakerbench.result.live_pictures import LivePictures
 
 
 class LobesPicture(ByLobe):
-    key = "lobes"
+    key, name = "lobes", "Dwell of lobes"
     title = "Is the dwell of each lobe right?"
     waiting = (
         "Waiting for two whole turns: the dwell of each lobe is told by the index of the shaft."

@@ -27,10 +27,14 @@ NO_TABLE: Table = ((), [])
 
 
 class Picture(Pointing):
-    """One question and its answer. Subclasses say ``key``, ``title``, ``waiting`` and draw."""
+    """One question and its answer. Subclasses say these and draw.
 
-    key = ""
-    waiting = ""  # what there must be before anything can be drawn
+    key, name  in files, and on a button; title: the question; waiting: what there must be before anything
+               can be drawn
+    """
+
+    key = name = ""
+    waiting = ""
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)

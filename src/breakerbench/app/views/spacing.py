@@ -23,7 +23,7 @@ MEAN_HALF = 0.38
 
 
 class SpacingPicture(ByLobe):
-    key = "spacing"
+    key, name = "spacing", "Spacing"
     title = "Do the lobes open evenly?"
     waiting = (
         "Waiting for two whole turns: how evenly the lobes open is told by the index of the shaft."

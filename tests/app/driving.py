@@ -216,6 +216,18 @@ def no_dialogs(monkeypatch: pytest.MonkeyPatch) -> Iterator[dict[str, str]]:
     yield answers
 
 
+def begun(
+    tmp_path: Path, windows: list[Driven], answers: dict[str, str], patch: pytest.MonkeyPatch
+) -> Driven:
+    """The program before a new job that takes a minute, its specification ready to be opened."""
+    shorten(patch.setattr)
+    spec = tmp_path / "short.toml"
+    spec.write_text(SHORT_SPEC)
+    answers["open"] = str(spec)
+    windows.append(opened(tmp_path / "state"))
+    return windows[-1]
+
+
 def opened(folder: Path | str, port: str | None = None, still: bool = False) -> Driven:
     """The program as it starts; still: with no worker behind it."""
     before = program.Worker

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from app.driving import KEY, SHORT_SPEC, Driven, opened, shorten
+from app.driving import KEY, Driven, begun
 from app.job_checks import check_job
 from breakerbench.app.snapshot import Phase
 
@@ -19,12 +19,7 @@ def test_a_whole_job_by_keys(
     answers: dict[str, str],
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    shorten(monkeypatch.setattr)
-    spec = tmp_path / "short.toml"
-    spec.write_text(SHORT_SPEC)
-    answers["open"] = str(spec)
-    driven = opened(tmp_path / "state")
-    windows.append(driven)
+    driven = begun(tmp_path, windows, answers, monkeypatch)
     guide = driven.window.guide
 
     driven.type("42-B")

@@ -8,7 +8,7 @@ import pytest
 from PySide6.QtCore import QPoint
 from PySide6.QtWidgets import QApplication, QComboBox, QListWidget
 
-from app.driving import SHORT_SPEC, Driven, opened, shorten
+from app.driving import Driven, begun
 from app.job_checks import check_job
 from breakerbench.app.snapshot import Phase
 
@@ -37,12 +37,7 @@ def test_a_whole_job_by_clicks(
     answers: dict[str, str],
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    shorten(monkeypatch.setattr)
-    spec = tmp_path / "short.toml"
-    spec.write_text(SHORT_SPEC)
-    answers["open"] = str(spec)
-    driven = opened(tmp_path / "state")
-    windows.append(driven)
+    driven = begun(tmp_path, windows, answers, monkeypatch)
     guide = driven.window.guide
 
     choose(driven, "what it is to be like", "a specification file...")

@@ -179,26 +179,19 @@ def storm(
     driven.until(lambda: worker.snapshot.phase is Phase.DONE, 30.0)
 
 
-@pytest.mark.parametrize("seed", range(3))
+#: A few hundred events each time, ten thousand in the sweep: seed and how many.
+FEW = [(seed, 200) for seed in range(3)]
+MANY = [pytest.param(seed, 1000, marks=pytest.mark.sweep) for seed in range(100, 110)]
+
+
+@pytest.mark.parametrize(("seed", "events"), [*FEW, *MANY])
 def test_random_events(
     tmp_path: Path,
     windows: list[Driven],
     answers: dict[str, str],
     monkeypatch: pytest.MonkeyPatch,
     seed: int,
+    events: int,
 ) -> None:
     shorten(monkeypatch.setattr)
-    storm(tmp_path, windows, answers, seed, 200)
-
-
-@pytest.mark.sweep
-@pytest.mark.parametrize("seed", range(100, 110))
-def test_ten_thousand_random_events(
-    tmp_path: Path,
-    windows: list[Driven],
-    answers: dict[str, str],
-    monkeypatch: pytest.MonkeyPatch,
-    seed: int,
-) -> None:
-    shorten(monkeypatch.setattr)
-    storm(tmp_path, windows, answers, seed, 1000)
+    storm(tmp_path, windows, answers, seed, events)

@@ -158,6 +158,32 @@ export class Chip {
     });
   }
 
+  /** The processor stands still for so long, ns, all else goes on: at once, or as soon as it has read `count`
+   * times at `where`, or before it writes there. That is the address of a register in hex, before a write with
+   * `=` before it; or `dma3`: the ring that this channel fills. */
+  freeze(nanos, where = null, count = 1) {
+    const { core, clock, dma } = this.chip;
+    if (where === null) { this.frozen = clock.nanos + nanos; return; }
+    const write = where.startsWith('=');
+    let [from, mask] = [parseInt(write ? where.slice(1) : where, 16), 0];
+    if (where.startsWith('dma')) {
+      const channel = dma.channels[Number(where.slice(3))];
+      [from, mask] = [(channel.writeAddr & ~channel.ringMask) >>> 0, channel.ringMask];
+    }
+    const watched = write ? ['writeUint32'] : ['readUint16', 'readUint32'];
+    let left = count;
+    for (const name of watched) {
+      const access = core[name].bind(core);
+      core[name] = (at, data) => {
+        const here = ((at & ~mask) >>> 0) === from && !--left;
+        if (here) for (const each of watched) core[each] = Object.getPrototypeOf(core)[each]; // a delete is slow
+        if (here && write) clock.tick(nanos);
+        else if (here) this.frozen = clock.nanos + nanos;
+        return access(at, data);
+      };
+    }
+  }
+
   /** Runs until this much emulated time is over, ns. False: the board is a drive now. */
   run(nanos) {
     const { chip } = this;

@@ -5,8 +5,9 @@
 // The first line of its output is the port. Standard input is what the bench puts on the inputs (bench.mjs),
 // or is closed. It ends when the program has been there and is gone, or by a signal. Events, after the start
 // (1.5:), after the first capture's row 0 (capture+1.5:) or as the board restarts (restart:): stall:S, suspend:S,
-// reset, freeze:S (the processor); of the flash spoil:C (the sector of the calibration's copy C, 0 or 1) and
-// flip:C.N (one bit of that record, the lowest of byte 0 being 0). As it restarts only those of the flash.
+// reset, freeze:S (the processor), freeze:S@WHERE*N (once it has read N times there: chip.mjs); of the flash
+// spoil:C (the sector of the calibration's copy C, 0 or 1) and flip:C.N (one bit of that record, the lowest of
+// byte 0 being 0). As it restarts only those of the flash. --idle S: a program finds the board that old.
 import fs from 'node:fs';
 import net from 'node:net';
 import process from 'node:process';
@@ -21,7 +22,7 @@ const SECTOR = 4096;
 const COPIES_AT = 0x1fe000; // of a flash of 2 MiB the two last sectors
 
 function options(words) {
-  const all = { image: null, port: 0, most: 1, do: [], stay: false, quiet: false, bench: false };
+  const all = { image: null, port: 0, most: 1, idle: 0, do: [], stay: false, quiet: false, bench: false };
   for (let k = 0; k < words.length; k++) {
     const name = words[k].slice(2);
     if (name === 'stay' || name === 'quiet' || name === 'bench') all[name] = true;
@@ -93,7 +94,7 @@ const events = asked.do.map((text) => {
   const [when, what, value] = text.split(':');
   return {
     capture: when.startsWith('capture+'), restart: when === 'restart', at: Number(when.replace('capture+', '')) * 1e9,
-    what, value: Number(value) * 1e9, where: value,
+    what, value: parseFloat(value) * 1e9, where: value,
   };
 });
 
@@ -107,17 +108,30 @@ function damage(event, flash) {
   else flash[at + (bit >> 3)] ^= 1 << (bit & 7);
 }
 
+/** How long until it is due, ns; never in a capture that has not begun. */
+function left(event, m) {
+  const from = event.capture ? m.row0 : 0;
+  return event.done || event.restart || from === undefined ? Infinity : from + event.at - m.chip.chip.clock.nanos;
+}
+
+/** Up to the next event, so that it happens when it is due. */
+function slice(m) {
+  return Math.min(SLICE_NS, ...events.map((event) => left(event, m)).filter((nanos) => nanos > 0));
+}
+
 function happen(m) {
   const now = m.chip.chip.clock.nanos;
   for (const event of events) {
-    const from = event.capture ? m.row0 : 0;
-    if (event.done || event.restart || from === undefined || now < from + event.at) continue;
+    if (left(event, m) > 0) continue;
     event.done = true;
     say(`${(now / 1e9).toFixed(3)} s: ${event.what}`);
     if (event.what === 'stall') m.host.stall(event.value);
     else if (event.what === 'suspend') { m.host.suspend(); m.wake = now + event.value; }
     else if (event.what === 'reset') { socket?.destroy(); plug(m); }
-    else if (event.what === 'freeze') m.chip.frozen = now + event.value;
+    else if (event.what === 'freeze') {
+      const [where, count] = event.where.split('@')[1]?.split('*') ?? [];
+      m.chip.freeze(event.value, where, Number(count ?? 1));
+    }
     else damage(event, m.chip.chip.flash);
   }
   if (m.wake && now >= m.wake) { m.wake = 0; m.host.resume(); }
@@ -147,11 +161,11 @@ function turn() {
     if (!bench.fed || unsent > MOST_UNSENT) return setTimeout(turn, 2);
     if (allNanos > wall * Number(asked.most) + 5e6) return setTimeout(turn, 1);
     const { chip } = machine;
-    const [slept, began] = [chip.slept ?? 0, bench.began];
-    chip.run(SLICE_NS);
-    allNanos += SLICE_NS;
+    const [slept, began, nanos] = [chip.slept ?? 0, bench.began, slice(machine)];
+    chip.run(nanos);
+    allNanos += nanos;
     if (bench.began !== null && began !== null) {
-      machine.captured = (machine.captured ?? 0) + SLICE_NS;
+      machine.captured = (machine.captured ?? 0) + nanos;
       machine.capturedSlept = (machine.capturedSlept ?? 0) + (chip.slept ?? 0) - slept;
       machine.busy = +(1 - machine.capturedSlept / machine.captured).toFixed(4);
     }
@@ -183,6 +197,7 @@ machine = make();
 plugSoon();
 function begin() {
   if (!bench.fed) return void setTimeout(begin, 5); // a program is let in when there is something to measure
+  while (machine.chip.chip.clock.nanos < Number(asked.idle) * 1e9) machine.chip.run(SLICE_NS);
   server.listen(Number(asked.port), '127.0.0.1', () => {
     process.stdout.write(`${server.address().port}\n`);
     turn();

@@ -14,6 +14,7 @@
 #define AUX_PLL_USB 0u
 #define TICK_US 1000u
 #define WATCHDOG_US 500000u
+#define MOST_APART_US 100u /* bb_clock_at takes a count of less than 524 us ago */
 /* What begins anew with the watchdog. */
 #define ALL_BUT_OSCILLATORS (0x1FFFFu & ~(BIT(PSM_WDSEL_ROSC) | BIT(PSM_WDSEL_XOSC)))
 /* In a scratch register that a reset by the watchdog leaves alone: we asked for it. */
@@ -104,13 +105,24 @@ uint64_t bb_clock_at(uint16_t count) {
     return tick + (uint64_t)(int64_t)(int16_t)(uint16_t)(count - phase - (uint16_t)tick);
 }
 
+/* Where the processor stood still between count and timer, they do not belong together. */
 uint64_t bb_clock(void) {
-    return bb_clock_at((uint16_t)REG(PWM_CH7_CTR));
+    uint32_t begin_us;
+    uint64_t tick;
+    do {
+        begin_us = REG(TIMER_TIMERAWL);
+        tick = bb_clock_at((uint16_t)REG(PWM_CH7_CTR));
+    } while (REG(TIMER_TIMERAWL) - begin_us > MOST_APART_US);
+    return tick;
 }
 
 void bb_tick_interrupt(void) {
+    uint32_t at_us;
     REG(TIMER_INTR) = BIT(TIMER_INTR_ALARM_0);
-    REG(TIMER_ALARM0) = REG(TIMER_TIMERAWL) + TICK_US;
+    do { /* an alarm that is set when its time is over comes after 71 minutes */
+        at_us = REG(TIMER_TIMERAWL) + TICK_US;
+        REG(TIMER_ALARM0) = at_us;
+    } while ((int32_t)(REG(TIMER_TIMERAWL) - at_us) >= 0);
     bb_woken = 1;
 }
 

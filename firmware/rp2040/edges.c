@@ -4,7 +4,8 @@
  * the board clock; while the line is steady it only looks at the pin between two counts. After an edge it
  * shifts in which way the line went and the low 31 bits of X, in six cycles: a line that goes back within 48 ns
  * is stamped late by so much, one that is back after 64 ns is exact. The push never waits, so the count never
- * does: where the queue is full the edge is lost, and a flag says so.
+ * does: where the queue is full the edge is lost, and a flag says so. From the queue the DMA fills a ring, and
+ * waits for nobody either: edges are taken as the converter's rows are, copied, then looked at again.
  */
 #include "chip.h"
 
@@ -18,8 +19,10 @@
  * looked at on average, five after that. In ticks. */
 #define LATE 4u
 
-/* So many edges are handed on before one looks anew how far the DMA is, which writes meanwhile. */
+/* So many edges are copied and handed on before one looks anew how far the DMA is. NEAR and KEEP_OFF are as in
+ * converter.c. */
 #define AT_ONCE 16u
+#define NEAR 8u
 #define KEEP_OFF 64u
 
 /* Instructions, from what the bits mean. */
@@ -142,32 +145,34 @@ static uint32_t written(uint32_t m) {
     return ENDLESS - REG(channel(m, DMA_CH0_TRANS_COUNT));
 }
 
-/* Counts as lost what the DMA has overwritten, or may while the next edges are handed on. */
-static void lose(bb_board *b, uint32_t m) {
+/* Where the DMA may have reached the next edge: how many are lost. */
+static uint32_t overwritten(uint32_t m) {
     uint32_t waiting = written(m) - lines[m].taken;
-    uint32_t most = lines[m].held - KEEP_OFF;
-    if (waiting > most) {
-        bb_board_edges_lost(b, lines[m].input, waiting - most);
-        lines[m].taken += waiting - most;
-    }
+    return waiting + NEAR > lines[m].held ? waiting + KEEP_OFF - lines[m].held : 0;
 }
 
 static void take(bb_board *b, uint32_t m, uint64_t go_tick) {
     uint32_t done = written(m);
     uint64_t now = bb_clock(); /* after that: none of these edges is younger */
-    for (uint32_t k = 0; (int32_t)(done - lines[m].taken) > 0; k++) {
-        if (k % AT_ONCE == 0) {
-            lose(b, m);
-            if ((int32_t)(done - lines[m].taken) <= 0) {
-                break;
-            }
+    while ((int32_t)(done - lines[m].taken) > 0) {
+        uint32_t words[AT_ONCE], left = done - lines[m].taken;
+        uint32_t many = left < AT_ONCE ? left : AT_ONCE;
+        for (uint32_t k = 0; k < many; k++) {
+            words[k] = lines[m].ring[(lines[m].taken + k) & (lines[m].held - 1u)];
         }
-        uint32_t word = lines[m].ring[lines[m].taken & (lines[m].held - 1u)];
-        /* 31 bits of count, 34 s: the clock says which round. */
-        uint32_t counted = (STAMP - (word & STAMP)) & STAMP;
-        uint32_t ago = ((uint32_t)(now - go_tick) + LATE - counted) & STAMP;
-        bb_board_edge(b, lines[m].input, now - ago, (int)(word >> 31));
-        lines[m].taken++;
+        uint32_t lost = overwritten(m); /* after the copy: it could come about while it is made */
+        if (lost) {
+            bb_board_edges_lost(b, lines[m].input, lost);
+            lines[m].taken += lost;
+            continue;
+        }
+        for (uint32_t k = 0; k < many; k++) {
+            /* 31 bits of count, 34 s: the clock says which round. */
+            uint32_t counted = (STAMP - (words[k] & STAMP)) & STAMP;
+            uint32_t ago = ((uint32_t)(now - go_tick) + LATE - counted) & STAMP;
+            bb_board_edge(b, lines[m].input, now - ago, (int)(words[k] >> 31));
+        }
+        lines[m].taken += many;
     }
     if (REG(PIO0_FDEBUG) & 1u << m) {
         REG(PIO0_FDEBUG) = 1u << m;

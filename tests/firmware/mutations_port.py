@@ -24,11 +24,17 @@ MUTATIONS = (
     ("converter.c", "#define SAMPLE_TICKS 125u", "#define SAMPLE_TICKS 124u"),
     ("converter.c", "PUT(DMA_CH0_CTRL_TRIG_CHAIN_TO, CHANNEL_B);", "0;"),
     ("converter.c", "PUT(ADC_CS_RROBIN, mask)", "PUT(ADC_CS_RROBIN, 1)"),
-    ("converter.c", "row[k] = ring[(at + k) % BB_RING_SAMPLES]", "row[k] = ring[at]"),
+    ("converter.c", "pairs[k % (BB_RING_SAMPLES / 2u)]", "pairs[k]"),
+    ("converter.c", "(from + samples + 1u) / 2u", "(from + samples) / 2u"),
+    ("converter.c", "copied + from % 2u", "copied"),
+    ("converter.c", "if (first > taken) {", "if (first > taken + AT_ONCE) {"),
+    ("converter.c", "while (bb_clock() - *tick > MOST_APART)", "while (0)"),
     ("converter.c", "bb_board_rows_lost(b, first - taken);", ""),
     ("edges.c", "#define LATE 4u", "#define LATE 14u"),
     ("edges.c", "IN(OF_NULL, 1)", "IN(OF_Y, 1)"),
-    ("edges.c", "lines[m].taken & (lines[m].held - 1u)", "lines[m].taken & 255u"),
+    ("edges.c", "(lines[m].taken + k) & (lines[m].held - 1u)", "(lines[m].taken + k) & 255u"),
+    ("edges.c", "        if (lost) {", "        if (lost > lines[m].held) {"),
+    ("edges.c", "bb_board_edges_lost(b, lines[m].input, lost);", ""),
     ("edges.c", "PUT(PIO0_SM0_EXECCTRL_JMP_PIN, lines[m].pin)", "PUT(PIO0_SM0_EXECCTRL_JMP_PIN, 16)"),
     ("main.c", "#define TO_FIRST_ROW 2u", "#define TO_FIRST_ROW 12u"),
     ("usb.c", "usb.pid[endpoint][way] ^= 1u;", ""),
@@ -43,6 +49,7 @@ MUTATIONS = (
     ("clock.c", "pll(PLL_SYS_CS, 125, 6, 2);", "pll(PLL_SYS_CS, 120, 6, 2);"),
     ("clock.c", "REG(WATCHDOG_SCRATCH0) = ASKED;", ""),
     ("clock.c", "#define TICK_US 1000u", "#define TICK_US 40000u"),
+    ("main.c", "return STOOD_STILL;", ""),
 )  # fmt: skip
 
 

@@ -55,6 +55,7 @@ def captured(board: Emulated, seconds: float, mode: int = 1) -> tuple[list[Any],
     events = []
     with closing(source):
         for event in source:
+            assert not source.health.lost, source.health.why_lost
             events.append(event)
             if isinstance(event, Block | Hole) and source.progress()[0] > seconds:
                 source.stop()
@@ -215,17 +216,91 @@ def test_three_inputs_in_turn(tmp_path: Path) -> None:
     assert held_against_truth(events, mode=2) > 0.5 * RATE / 1.5
 
 
-def test_an_overrun_of_the_converters_ring_is_seen(tmp_path: Path) -> None:
-    """The processor stands still for longer than the ring holds (33 ms)."""
-    with emulated(tmp_path, ROWS, *FAST, "--do", "capture+0.3:freeze:0.06") as board:
-        events, source = captured(board, 0.6)
-    held_against_truth(events)
+#: The processor stands still for longer than the converter's ring holds (33 ms), again and again: so many
+#: seconds after row 0, so long. The line carries nothing meanwhile, and must catch up until the next.
+STILL_S = 0.05
+STILL_AT_S = np.arange(16) * 0.15 + 0.2
+#: Where it does so: after so many readings of the converter's ring (filled by channel 0 of the DMA), so
+#: that it is in the middle of taking rows; after one of each figure by which the firmware knows how far
+#: that is (state and places of both channels, count and timer of the board clock); before the next
+#: millisecond is asked for (TIMER_ALARM0).
+STILL_WHERE = (
+    "dma0", "dma0*2", "dma0*17", "dma0*64", "dma0*100", "dma0*200",
+    "5000000c", "50000004", "50000044", "40050094", "40050094*2", "40050094*3", "40050094*4",
+    "4005400c", "40054028*2", "=40054010",
+)  # fmt: skip
+
+
+def held_against_losses(events: list[Any], source: PortSource, at_s: np.ndarray) -> None:
+    """A hole at each of these times and nowhere else; all that was lost is told, row and edge."""
+    end = held_against_truth(events)
     blocks = [e for e in events if isinstance(e, Block)]
-    lost = [b.first - a.first - len(a) for a, b in pairwise(blocks) if b.first != a.first + len(a)]
-    assert len(lost) == 1
-    assert 0.02 * RATE < lost[0] < 0.06 * RATE
+    gaps = [(a.first + len(a), b.first) for a, b in pairwise(blocks) if a.first + len(a) != b.first]
+    holes = [(e.first, e.end) for e in events if isinstance(e, Hole)]
+    assert [h for h in holes if h[0] < h[1]] == gaps  # an empty one: edges alone were lost
+    assert len(gaps) == len(at_s)
+    for (begin, after), time_s in zip(gaps, at_s, strict=True):
+        assert (
+            -0.004 < begin / RATE - time_s < 0.037
+        )  # a turn of the ring later its other channel is read
+        assert 0.015 * RATE < after - begin < STILL_S * RATE
     assert source.status is not None
-    assert source.status.rows_lost == lost[0]
+    assert source.status.flags == 0
+    assert source.status.rows_lost == sum(after - begin for begin, after in gaps)
+    held_against_lost_edges(events, source, end)
+
+
+def held_against_lost_edges(events: list[Any], source: PortSource, end: int) -> None:
+    """Those that came and those that are told as lost are all there were."""
+    assert source.status is not None
+    _, edges = truth(end)
+    were = edges["index"][0].size + 2 * edges["encoder"][0].size
+    came = sum(len(e.time_s) for e in events if isinstance(e, EdgeTimes))
+    assert abs(came + source.status.edges_lost - were) <= 2  # where the capture ends
+
+
+@pytest.mark.parametrize(
+    ("at_s", "where"),
+    [
+        # at every sixteenth of the millisecond in which the firmware goes round once
+        (STILL_AT_S + np.arange(16) / 16_000, [""] * 16),
+        (STILL_AT_S, [f"@{where}" for where in STILL_WHERE]),
+    ],
+)
+def test_an_overrun_of_the_converters_ring_is_seen(
+    tmp_path: Path, at_s: np.ndarray, where: list[str]
+) -> None:
+    still: list[str] = []
+    for time_s, place in zip(at_s, where, strict=True):
+        still += ["--do", f"capture+{time_s}:freeze:{STILL_S}{place}"]
+    with emulated(tmp_path, ROWS, *FAST, *still) as board:
+        events, source = captured(board, 2.7)
+    held_against_losses(events, source, at_s)
+
+
+def test_an_overrun_of_the_edges_ring_is_told(tmp_path: Path) -> None:
+    """The processor stands still while it takes edges, for longer than that of the encoder holds.
+
+    An edge that came meanwhile seems 34 s old, from before the capture: the board has been on for longer.
+    """
+    still = ("--idle", "36", "--do", "capture+1.4:freeze:0.4@dma3*3")
+    with emulated(tmp_path, ROWS, *FAST, *still) as board:
+        events, source = captured(board, 2.2)
+    end = held_against_truth(events)
+    assert source.status is not None
+    assert source.status.flags == 0
+    assert source.status.edges_lost > 2000
+    held_against_lost_edges(events, source, end)
+
+
+def test_no_capture_begins_where_the_processor_stood_still_at_its_start(
+    wire: Callable[..., Wire],
+) -> None:
+    """Between the start of the converter and that of the machines of the edges: which began when?"""
+    w = wire("--do", "0:freeze:0.01@=50200000*2")  # PIO0_CTRL, which is written to prepare as well
+    w.ask(Hello(1, 1))
+    assert w.ask(Start(1))[1].outcome == Outcome.FAILED
+    assert w.ask(Start(1))[1].outcome == Outcome.DONE
 
 
 def test_a_hung_processor_is_restarted_by_the_watchdog(wire: Callable[..., Wire]) -> None:

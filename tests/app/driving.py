@@ -30,6 +30,8 @@ from breakerbench.app.window import Window
 
 KEY = Qt.Key
 NONE = Qt.KeyboardModifier.NoModifier
+#: From one press to the next: what comes sooner is the bounce of a switch.
+FINGER_S = 0.1
 CTRL = Qt.KeyboardModifier.ControlModifier
 #: What the simulated shaft does in the tests: the same job in less time, s:rpm.
 SHORT_HAND = "--speed 0:0,1:0,1.5:50,2:50"
@@ -124,7 +126,7 @@ class Driven:
     def key(self, key: Qt.Key, held: Qt.KeyboardModifier = NONE, times: int = 1) -> None:
         for _ in range(times):
             QTest.keyClick(self.focus, key, held)
-            self.spin(0.1)  # no faster than a finger: what comes sooner is the bounce of a switch
+            self.spin(FINGER_S)
 
     def type(self, text: str) -> None:
         QTest.keyClicks(self.focus, text)
@@ -134,13 +136,11 @@ class Driven:
         """On a button by its words, or on a part in its middle."""
         part = self.button(on) if isinstance(on, str) else on
         assert part.isEnabled(), on
-        at = part.visibleRegion().boundingRect().center()
-        QTest.mouseClick(part, Qt.MouseButton.LeftButton, NONE, at)
-        self.spin(0.05)
+        self.press_at(part, part.visibleRegion().boundingRect().center())
 
     def press_at(self, part: QWidget, at: QPoint) -> None:
         QTest.mouseClick(part, Qt.MouseButton.LeftButton, NONE, at)
-        self.spin(0.05)
+        self.spin(FINGER_S)
 
     # --- time ---
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import filecmp
 import random
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 
@@ -31,6 +33,16 @@ HELD = [
 SIZES = ((1280, 800), (1000, 640), (1920, 1080), (1100, 1000), (800, 600), (2560, 1440))
 
 
+COPIED = ("healthy-12v.bbr", "hand-turned.bbr", "leaky-condenser.bbr", "four-lobes.toml")
+
+
+def copies(folder: Path) -> list[Path]:
+    """Somebody's own files: nothing is ever written beside them."""
+    own = folder / "own"
+    own.mkdir(exist_ok=True)
+    return [Path(shutil.copy(SAMPLES / name, own)) for name in COPIED]
+
+
 class Events:
     """Draws one event after the other."""
 
@@ -43,9 +55,8 @@ class Events:
         for name, content in bad.items():
             (folder / name).write_bytes(content)
         self.files = [
-            *(str(folder / name) for name in bad), str(SAMPLES / "healthy-12v.bbr"),
-            str(SAMPLES / "hand-turned.bbr"), str(SAMPLES / "leaky-condenser.bbr"),
-            str(SAMPLES / "four-lobes.toml"), str(folder / "nothing.bbr"), str(folder), "",
+            *(str(folder / name) for name in bad), *map(str, copies(folder)),
+            str(folder / "nothing.bbr"), str(folder), "",
         ]  # fmt: skip
         self.saved = [
             str(folder / "picture.png"),
@@ -172,11 +183,14 @@ def storm(
     popup = QApplication.activePopupWidget()
     if popup is not None:
         popup.close()
-    driven.window.show_trace(str(SAMPLES / "hand-turned.bbr"))
+    driven.window.show_trace(str(folder / "own" / "hand-turned.bbr"))
     driven.window.page._told.clear()  # type: ignore[union-attr]
     driven.window.page._paces.button(0).click()  # type: ignore[union-attr]
     driven.window.page.play()  # type: ignore[union-attr]
     driven.until(lambda: worker.snapshot.phase is Phase.DONE, 30.0)
+    assert sorted(each.name for each in (folder / "own").iterdir()) == sorted(COPIED)
+    for name in COPIED:
+        assert filecmp.cmp(folder / "own" / name, SAMPLES / name, shallow=False)
 
 
 #: A few hundred events each time, ten thousand in the sweep: seed and how many.

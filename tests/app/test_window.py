@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -638,6 +639,34 @@ def test_a_wrong_word_about_a_file_is_said(start: Open) -> None:
     driven.type("colum points_v=CH1")
     driven.key(KEY.Key_Tab)
     assert "colum: a word that says nothing of a file" in driven.said
+
+
+def test_what_lies_over_a_trace_leads_back_to_it(start: Open, tmp_path: Path) -> None:
+    """Once the help was closed, the step under it took the trace's result for its own."""
+    file = shutil.copy(SAMPLES / "healthy-12v.bbr", tmp_path / "own.bbr")
+    finished(tmp_path, at="outcome")
+    driven = start(still=False)
+    guide = driven.window.guide
+    job, kept = guide.job, dict(guide.results)
+    drop(driven, Path(file))
+    trace = driven.window.page
+    driven.key(KEY.Key_F1)
+    assert driven.window.page is not trace
+    driven.until(lambda: guide.worker.snapshot.phase is Phase.DONE)
+    driven.key(KEY.Key_Escape)
+    driven.spin(0.2)
+    assert driven.window.page is trace
+    assert driven.rows
+    driven.key(KEY.Key_F1)
+    drop(driven, Path(file))  # it comes up from under the help
+    assert driven.window.page is trace
+    driven.until(lambda: guide.worker.snapshot.phase is Phase.DONE)
+    driven.key(KEY.Key_Escape)
+    driven.key(KEY.Key_Escape)
+    assert driven.window.page is None
+    driven.spin(0.2)
+    assert (guide.job, guide.results) == (job, kept)
+    assert [each.name for each in tmp_path.glob("own*")] == ["own.bbr"]
 
 
 def test_a_replay_at_twenty_times(start: Open) -> None:

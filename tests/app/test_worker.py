@@ -6,12 +6,14 @@ import json
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
+from unittest.mock import Mock
 
 import numpy as np
 import pytest
 
 from app.boards import (
     RATE_HZ,
+    SPEED,
     Desk,
     events,
     hold,
@@ -26,6 +28,9 @@ from app.boards import (
 from breakerbench.app import course, specs
 from breakerbench.app.snapshot import Phase, Recording, Snapshot, Task
 from breakerbench.app.worker import Worker
+from breakerbench.bench.drive import Drive
+from breakerbench.bench.scenario import healthy
+from breakerbench.bench.simulated import simulate
 from breakerbench.measure.hand_zero import HandZero
 from breakerbench.pipeline import analyze
 from breakerbench.result.live import Live
@@ -134,6 +139,32 @@ def test_from_when_the_shaft_turns_until_it_has_stood(judged: bool, tmp_path: Pa
     seconds = look.result["trace"]["seconds"]
     assert seconds - edges[-1].time_s[-1] > 1.0
     assert seconds == pytest.approx(look.seconds)
+
+
+@pytest.mark.parametrize("look_s", [0.03, 0.45, 0.6, 0.9])
+def test_it_has_stood_since_its_last_edge_however_seldom_one_looks(
+    look_s: float, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    clock = Mock()  # of the trace itself
+    clock.monotonic.return_value = clock.thread_time.return_value = 0.0
+    monkeypatch.setattr(course, "time", clock)
+    monkeypatch.setattr(course, "LOOK_S", look_s)
+    looks: list[dict[str, Any]] = []
+    speed = (*SPEED, (10.0, 0.0))
+    source = simulate(replace(healthy(), drive=Drive(speed, healthy().drive.ripples)), 1)
+    made = course.Course(
+        task(tmp_path, Recording.TURNING), source, lambda **look: looks.append(look)
+    )
+    for event in source:
+        if isinstance(event, Block):
+            clock.monotonic.return_value = (event.first + len(event)) / source.header.sample_rate_hz
+        made.take(event)
+        if made.over:
+            break
+    made.close()
+    assert made.over
+    edges = [e for e in events(made.path) if isinstance(e, EdgeTimes) and e.name == "encoder"]
+    assert looks[-1]["seconds"] - edges[-1].time_s[-1] >= course.STOOD_S
 
 
 class _Looks(Worker):

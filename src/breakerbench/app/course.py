@@ -154,6 +154,8 @@ class Course:
         elif turning:
             self._turning_s = self._seconds
         else:
+            if live.standing and live.stale_s is not None:  # it may have turned on since that look
+                self._turning_s = max(self._turning_s, self._seconds - live.stale_s)
             # Where no edge has come since a hole, or none ever does, standing is not said.
             wanted_s = STOOD_S if live.standing else STOOD_S + STILL_S
             stood_s = self._seconds - self._turning_s

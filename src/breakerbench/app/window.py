@@ -158,6 +158,7 @@ class Window(QWidget):
         self._front = QStackedWidget()
         self._front.addWidget(self._job)
         self._pages: dict[str, Page] = {}
+        self._open: list[Page] = []  # of these, those that lie before the job, the topmost last
         whole = QVBoxLayout(self)
         whole.setContentsMargins(0, 0, 0, 0)
         whole.setSpacing(0)
@@ -263,17 +264,22 @@ class Window(QWidget):
             page.set_look(self.inks, self.guide.shown)
             page.closed.connect(self.close_page)
             self._front.addWidget(page)
+        if page in self._open:
+            self._open.remove(page)
+        self._open.append(page)
         self._front.setCurrentWidget(page)
         page.setFocus()
         page.enter()  # which puts the focus where the person begins
         return page
 
     def close_page(self) -> None:
+        """What lay under it comes up: another page, or the job."""
         page = self.page
         if page is None:
             return
         page.leave()
-        self._front.setCurrentWidget(self._job)
+        self._open.remove(page)
+        self._front.setCurrentWidget(self._open[-1] if self._open else self._job)
         if isinstance(page, TracePage):  # it had the worker
             self.guide.resume()
 

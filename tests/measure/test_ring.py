@@ -16,9 +16,12 @@ from breakerbench.measure.ring_modes import (
     mode_of,
     poles_of_rings,
     rest_of_rings,
+    seen_at_start,
     seen_through,
 )
 from breakerbench.measure.spark_openings import Window
+
+from .modes import rates
 
 RATE = 250e3
 T = np.arange(600) / RATE * 1e3
@@ -42,10 +45,15 @@ def test_seen_through_a_front_end(d: float, hz: float, tau: float) -> None:
     mode = mode_of(hz, d * 1e3)
     t = np.linspace(0.0, 0.2, 9)
     h = 1e-6
-    seen = seen_through(mode, tau, t)[0]
-    slope = (seen_through(mode, tau, t + h)[0] - seen_through(mode, tau, t - h)[0]) / (2.0 * h)
-    scale = 1.0 + np.abs(mode.rates).max() * tau
+    seen = seen_through(mode, tau, t)
+    slope = (seen_through(mode, tau, t + h) - seen_through(mode, tau, t - h)) / (2.0 * h)
+    scale = 1.0 + np.abs(rates(mode)).max() * tau
     assert seen + tau * slope == pytest.approx(mode.shapes(t), abs=1e-5 * scale)
+    seen_0, joint = seen_at_start(mode, tau)
+    assert seen_0 == pytest.approx(seen[0])
+    assert joint[0] == pytest.approx(mode.shapes(np.zeros(1))[0])
+    assert joint[1] == pytest.approx(rates(mode) @ joint[0])
+    assert joint[2] == pytest.approx(rates(mode) @ joint[1])
 
 
 def test_textbook_circuits() -> None:

@@ -18,6 +18,8 @@ from breakerbench.measure.spark_level import levels, rough_end
 from breakerbench.measure.spark_openings import Verdicts, Window
 from breakerbench.measure.spark_shape import Shape, misfit, squares
 
+from .modes import rates
+
 Floats = NDArray[np.float64]
 
 RATE = 250e3
@@ -30,7 +32,7 @@ def _third(mode: Mode) -> Floats:
     """Value, slope, curvature and third derivative of a mode's shapes at 0, (4, 2)."""
     rows = [np.array([1.0, 0.0])]
     for _ in range(3):
-        rows.append(mode.rates @ rows[-1])
+        rows.append(rates(mode) @ rows[-1])
     return np.stack(rows)
 
 
@@ -48,11 +50,12 @@ def _shape_of(
     modes = np.linalg.solve(after, line_4 + burn + np.array([0.0, 0.0, 0.0, jump]))
     early, late = np.minimum(t, 0.0), np.maximum(t, 0.0)
     tau = shape.tau
-    before = line + slope * (early - tau) + seen_through(shape.burn, tau, early)[0] @ ring
-    parts = [seen_through(m, tau, late) for m in (shape.slow, shape.fast)]
-    then = parts[0][0] @ modes[:2] + parts[1][0] @ modes[2:]
-    at_0 = parts[0][1] @ modes[:2] + parts[1][1] @ modes[2:]
-    before_0 = line - slope * tau + seen_through(shape.burn, tau, np.zeros(1))[0][0] @ ring
+    before = line + slope * (early - tau) + seen_through(shape.burn, tau, early) @ ring
+    then, at_0 = (
+        np.hstack([seen_through(m, tau, when) for m in (shape.slow, shape.fast)]) @ modes
+        for when in (late, np.zeros(1))
+    )
+    before_0 = line - slope * tau + seen_through(shape.burn, tau, np.zeros(1))[0] @ ring
     # The front end follows.
     then = then + np.exp(-late / tau) * (before_0 - at_0)
     return np.where(t < 0.0, before, then)
@@ -179,7 +182,7 @@ def _miss(rng: np.random.Generator, clip: float = np.inf) -> Window:
     amps = np.array([-9.0, 220.0 * np.sqrt(slow.w2)]), np.array([-3.0, 90.0 * np.sqrt(fast.w2)])
     volts = np.zeros(len(t))
     for m, a in zip((slow, fast), amps, strict=True):
-        volts += seen_through(m, TAU, t)[0] @ a
+        volts += seen_through(m, TAU, t) @ a
     volts += rng.normal(0.0, NOISE, len(t))
     return Window(np.clip(volts, -clip, clip), np.abs(volts) < clip, lead, -12.0)
 
@@ -206,7 +209,7 @@ def test_burn_that_outlasts_the_opening_is_no_miss() -> None:
     rng = np.random.default_rng(9)
     free = Free(mode_of(1600.0, 9000.0), SHAPE.burn, TAU)
     t = np.arange(600) / RATE * 1e3
-    volts = seen_through(SHAPE.burn, TAU, t)[0] @ np.array([-12.0, 120.0 * np.sqrt(SHAPE.burn.w2)])
+    volts = seen_through(SHAPE.burn, TAU, t) @ np.array([-12.0, 120.0 * np.sqrt(SHAPE.burn.w2)])
     volts = volts + rng.normal(0.0, NOISE, 600)
     w = Window(volts, np.ones(600, bool), 0.5, -12.0)
     assert free_share(free, w, RATE) == 1.0

@@ -7,6 +7,7 @@ in 1/ms^2, so that all numbers lie near one.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -51,19 +52,19 @@ class Mode:
 
     def shapes(self, t: Floats) -> Floats:
         """(n, 2): the solutions that begin as (1, -d) and as (0, 1) in value and slope, at times t."""
+        out = np.empty((len(t), 2))
+        out[:, 0], out[:, 1] = self._both(t)
+        return out
+
+    def _both(self, t: Floats) -> tuple[Floats, Floats]:
         square = self.d**2 - self.w2
         if square < 0.0:
-            m = np.sqrt(-square)
+            m = math.sqrt(-square)
             e = np.exp(-self.d * t)
-            return np.stack([e * np.cos(m * t), e * np.sin(m * t) / m], axis=-1)
-        m = np.sqrt(square) + APART
+            return e * np.cos(m * t), e * np.sin(m * t) / m
+        m = math.sqrt(square) + APART
         slow, fast = np.exp((m - self.d) * t), np.exp(-(m + self.d) * t)
-        return np.stack([0.5 * (slow + fast), 0.5 * (slow - fast) / m], axis=-1)
-
-    @property
-    def rates(self) -> Floats:
-        """(2, 2): shapes' = rates @ shapes."""
-        return np.array([[-self.d, self.d**2 - self.w2], [1.0, -self.d]])
+        return 0.5 * (slow + fast), 0.5 * (slow - fast) / m
 
 
 def mode_of(hz: float, decay_per_s: float) -> Mode:
@@ -72,20 +73,34 @@ def mode_of(hz: float, decay_per_s: float) -> Mode:
     return Mode(d, d**2 + (2.0 * np.pi * hz * 1e-3) ** 2)
 
 
-def seen_through(mode: Mode, tau: float, t: Floats) -> tuple[Floats, Floats, Floats]:
-    """Shapes behind a first-order front end of time constant tau (ms), once it has settled.
+def _through(mode: Mode, tau: float) -> tuple[float, float, float]:
+    """(1 + tau A)^-1 for shapes' = A shapes: what lies on its diagonal, above and below it.
 
-    Returns (n, 2) what is seen, (2,) what is seen at 0, and (3, 2) value, slope and curvature at 0
-    of the shapes themselves. y + tau y' = f gives y = (1 + tau A)^-1 f for f' = A f.
+    Element by element: a fit asks for thousands of them.
     """
-    a = mode.rates
-    through = np.linalg.inv(np.eye(2) + tau * a)
-    start = np.array([1.0, 0.0])
-    return (
-        mode.shapes(t) @ through.T,
-        through @ start,
-        np.stack([start, a @ start, a @ a @ start]),
-    )
+    across, along = mode.d**2 - mode.w2, 1.0 - tau * mode.d
+    over = 1.0 / (along**2 - tau**2 * across)
+    return along * over, -tau * across * over, -tau * over
+
+
+def seen_through(mode: Mode, tau: float, t: Floats) -> Floats:
+    """(n, 2) shapes behind a first-order front end of time constant tau (ms), once it has settled.
+
+    y + tau y' = f gives y = (1 + tau A)^-1 f for f' = A f.
+    """
+    along, above, below = _through(mode, tau)
+    one, other = mode._both(t)
+    out = np.empty((len(t), 2))
+    out[:, 0] = along * one + above * other
+    out[:, 1] = below * one + along * other
+    return out
+
+
+def seen_at_start(mode: Mode, tau: float) -> tuple[Floats, Floats]:
+    """(2,) what `seen_through` has at 0; (3, 2) value, slope and curvature there of the shapes."""
+    along, _, below = _through(mode, tau)
+    d, across = mode.d, mode.d**2 - mode.w2
+    return np.array([along, below]), np.array([[1.0, 0.0], [-d, 1.0], [d**2 + across, -2.0 * d]])
 
 
 @dataclass(frozen=True, slots=True)

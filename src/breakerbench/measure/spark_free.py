@@ -10,6 +10,7 @@ some 0.05 to 0.15 ms lie between and are not told, shorter ones count as none.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -62,8 +63,7 @@ class Free:
 
     def columns(self, t: Floats) -> Floats:
         """(n, 4) at times t, ms; which instant is 0 does not matter."""
-        parts = [seen_through(m, self.tau, t)[0] for m in (self.slow, self.fast)]
-        return np.concatenate(parts, axis=-1)
+        return np.hstack([seen_through(m, self.tau, t) for m in (self.slow, self.fast)])
 
 
 def rings_freely(slow: Mode) -> bool:
@@ -79,6 +79,11 @@ def free_window(n: int, rate_hz: float) -> slice:
     return slice(begin, min(n, begin + int(FREE_S * rate_hz)))
 
 
+@lru_cache(maxsize=64)  # of nearly all openings they are the same; nobody writes into them
+def _columns(free: Free, n: int, rate_hz: float) -> Floats:
+    return free.columns(np.arange(n) / rate_hz * 1e3)
+
+
 def free_design(free: Free, w: Window, rate_hz: float) -> tuple[Floats, Floats, Bools]:
     """Columns, readings and which are good; last comes the opening itself, CLOSED_WEIGHT times.
 
@@ -87,9 +92,8 @@ def free_design(free: Free, w: Window, rate_hz: float) -> tuple[Floats, Floats, 
     """
     part = free_window(len(w), rate_hz)
     volts, good = w.volts[part], w.good[part]
-    t = np.arange(len(volts)) / rate_hz * 1e3
     before = -(part.start + w.lead) / rate_hz * 1e3
-    columns = np.vstack([free.columns(t), CLOSED_WEIGHT * free.shapes(before)])
+    columns = np.vstack([_columns(free, len(volts), rate_hz), CLOSED_WEIGHT * free.shapes(before)])
     return columns, np.append(volts, CLOSED_WEIGHT * w.closed), np.append(good, True)
 
 

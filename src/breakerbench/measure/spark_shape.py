@@ -17,7 +17,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from breakerbench.measure.ring_modes import Mode, seen_through
+from breakerbench.measure.ring_modes import Mode, seen_at_start, seen_through
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -50,8 +50,7 @@ class Shape:
     @cached_property
     def _joint(self) -> tuple[Floats, Floats]:
         """Amplitudes that join smoothly, (9, 6 or 4); and what is seen to jump at the end, (9,)."""
-        zero = np.zeros(1)
-        parts = [seen_through(m, self.tau, zero)[1:] for m in (self.burn, self.slow, self.fast)]
+        parts = [seen_at_start(m, self.tau) for m in (self.burn, self.slow, self.fast)]
         (burn_0, burn), (slow_0, slow), (fast_0, fast) = parts
         line = np.array([[1.0, 0.0], [0.0, 1.0], [0.0, 0.0]])
         level = np.array([[1.0], [0.0], [0.0]])
@@ -89,9 +88,9 @@ class Shape:
         before, after = t[:end], t[end:]
         seen = np.zeros((len(t), 9))
         seen[:end, 0], seen[:end, 1] = 1.0, before - self.tau
-        seen[:end, 2:4] = seen_through(self.burn, self.tau, before)[0]
-        seen[end:, 4:6] = seen_through(self.slow, self.tau, after)[0]
-        seen[end:, 6:8] = seen_through(self.fast, self.tau, after)[0]
+        seen[:end, 2:4] = seen_through(self.burn, self.tau, before)
+        seen[end:, 4:6] = seen_through(self.slow, self.tau, after)
+        seen[end:, 6:8] = seen_through(self.fast, self.tau, after)
         seen[end:, 8] = 1.0
         if self.tau > 0.0:
             # The front end takes its time to follow the new shapes.

@@ -101,6 +101,7 @@ def test_only_so_much_is_held(monkeypatch: pytest.MonkeyPatch) -> None:
     """Points that never open: no contact lets go of the samples, the limit does."""
     monkeypatch.setattr(cycles, "KEEP", 1000)
     monkeypatch.setattr(cycles, "SLACK", 500)
+    monkeypatch.setattr(cycles, "SPREAD_S", 0.0)
     collected = Cycles(HEADER, ())
     for first in range(0, 100_000, 250):
         block = np.zeros(250, np.int16)
@@ -134,4 +135,37 @@ def test_a_contact_older_than_what_is_kept_is_left_out(monkeypatch: pytest.Monke
         collected.block(Block(first, (block, block)))
     touch = np.array([100.0, 4100.0, 4500.0, 4900.0])
     collected.contacts(touch, touch, touch + 200.0, np.ones(4, bool), 6000)
-    assert [row[0] for row in taker.rows] == [1, 2]
+    collected.cut(6000)
+    assert [row[0] for row in taker.rows] == [1, 2, 3]
+
+
+def test_a_round_is_handed_out_while_half_a_second_comes_in() -> None:
+    taker = Taker()
+    collected = Cycles(HEADER, (taker,))
+    silent = np.zeros(1000, np.int16)
+
+    def come_in(first: int, end: int) -> list[int]:
+        """How many are handed out after each thousand samples."""
+        many = []
+        for at in range(first, end, 1000):
+            collected.block(Block(at, (silent, silent)))
+            many.append(len(taker.rows))
+        return many
+
+    come_in(0, 500_000)
+    touch = np.arange(401) * 1000.0
+    collected.contacts(touch, touch, touch + 500.0, np.ones(401, bool), 500_000)
+    assert taker.rows == []
+    # Four batches of a hundred; the last contact waits for the touch after it.
+    many = come_in(500_000, 560_000)
+    assert np.flatnonzero(np.diff(many, prepend=0)).tolist() == [12, 24, 37, 49]
+    assert many[-1] == 400
+    touch = 401_000.0 + np.arange(100) * 1000.0
+    collected.contacts(touch, touch, touch + 500.0, np.ones(100, bool), 560_000)
+    assert come_in(560_000, 561_000) == [400]
+    collected.contacts(
+        touch[-1:] + 1e3, touch[-1:] + 1e3, touch[-1:] + 2e3, np.ones(1, bool), 561_000
+    )
+    assert len(taker.rows) == 500  # of a round the rest comes before the next
+    collected.cut(561_000)
+    assert [row[0] for row in taker.rows] == list(range(502))

@@ -2,14 +2,18 @@
 
 A *cycle* is one contact (first touch to opening) and the open time after it. Cycles are handed out
 in batches to whoever measures; each batch can cut windows out of any sampled channel. Memory is
-bounded: the last ``KEEP`` samples. Rounds of work lie fixed on the sample clock, so nothing here
-depends on how the input was split.
+bounded: the last ``KEEP`` samples. Rounds of work lie fixed on the sample clock, and batches in each
+round, so nothing here depends on how the input was split.
+
+A round has the contacts of many seconds. They are not handed out at once but while the samples of the
+next half second come in, or a reading that somebody watches would wait for all of them.
 """
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
 import numpy as np
@@ -24,6 +28,8 @@ Bools = NDArray[np.bool_]
 #: Samples kept of each channel: a cycle that becomes certain later than that is left out.
 KEEP = 1 << 23
 SLACK = 1 << 20
+#: Cycles of a batch at most; a round is handed out while so many seconds come in.
+BATCH, SPREAD_S = 100, 0.5
 
 
 class Held:
@@ -50,14 +56,14 @@ class Held:
 
     def counts(self, name: str, first: int, end: int) -> NDArray[Any]:
         """Samples ``first`` to ``end`` (not with it) as they came, less at the ends of what is held."""
-        self._join()
+        self._join(end)
         first, end = max(first, self._first) - self._first, max(end, self._first) - self._first
         found: NDArray[Any] = self._parts[0][self._rows[name]][first:end]
         return found
 
     def window(self, name: str, first: Ints, count: int) -> Floats:
         """(n, count) samples from each ``first`` on, in the unit of the channel; NaN where not held."""
-        self._join()
+        self._join(int(first.max(initial=self._first)) + count)
         c, held = self.channels[name], self._parts[0][self._rows[name]]
         at = first[:, None] - self._first + np.arange(count)
         there = (at >= 0) & (at < len(held))
@@ -85,8 +91,9 @@ class Held:
     def clear(self) -> None:
         self._parts = []
 
-    def _join(self) -> None:
-        if len(self._parts) > 1:
+    def _join(self, end: int) -> None:
+        """The first part holds what comes before sample ``end``, if that is there."""
+        if len(self._parts) > 1 and self._first + len(self._parts[0][0]) < end:
             self._parts = [tuple(map(np.concatenate, zip(*self._parts, strict=True)))]
 
 
@@ -117,6 +124,14 @@ class Batch:
     def __len__(self) -> int:
         return len(self.number)
 
+    def take(self, which: slice | Bools) -> Batch:
+        """Some of them."""
+        return replace(
+            self, number=self.number[which], touch_at=self.touch_at[which],
+            settled_at=self.settled_at[which], open_at=self.open_at[which],
+            next_at=self.next_at[which], interval=self.interval[which], seen=self.seen[which],
+        )  # fmt: skip
+
 
 class Takes(Protocol):
     """What measures cycles."""
@@ -134,12 +149,22 @@ class Cycles:
         self._coil = True
         self._waiting = np.empty((0, 4))  # touch, settled, open, seen
         self._before = np.nan  # the opening before the first that waits
+        self._batches: deque[Batch] = deque()  # still to be handed out
+        self._spread = int(SPREAD_S * header.sample_rate_hz)
+        self._every, self._since = 1, 0  # samples from one batch to the next; those since the last
+        self._oldest = 0  # sample that is needed once all are handed out
 
     def block(self, block: Block) -> None:
-        if len(block):
-            # What has been scanned is at most this block and a working block behind.
-            self._held.forget_before(block.first - KEEP - SLACK)
-            self._held.add(block)
+        if not len(block):
+            return
+        if self._batches:
+            self._since += len(block)
+            while self._batches and self._since >= self._every:
+                self._since -= self._every
+                self._next_batch()
+        # What has been scanned is at most this block and a working block behind.
+        self._held.forget_before(block.first - KEEP - SLACK - self._spread)
+        self._held.add(block)
 
     def contacts(
         self, touch_at: Floats, settled_at: Floats, open_at: Floats, seen: Bools, scanned: int,
@@ -154,16 +179,20 @@ class Cycles:
         self._waiting = rows[-1:]
         if len(rows):
             oldest = int(np.nanmin(rows[-1, :3])) - int(self._held.rate_hz * 2e-3)
-            self._held.forget_before(max(oldest, scanned - KEEP))
+            self._oldest = max(oldest, scanned - KEEP)
+            if not self._batches:
+                self._held.forget_before(self._oldest)
 
     def cut(self, scanned: int) -> None:
         """The end of a stretch: nothing reaches across it."""
         self._hand_out(self._waiting, np.full(len(self._waiting), np.nan), scanned)
+        self._all_batches()
         self._waiting = np.empty((0, 4))
         self._before = np.nan
         self._held.clear()
 
     def _hand_out(self, rows: Floats, next_at: Floats, scanned: int) -> None:
+        self._all_batches()
         n = len(rows)
         if not n:
             return
@@ -175,9 +204,18 @@ class Cycles:
         # A touch that was not seen (NaN) makes no cycle to look into, its opening still counts.
         kept = np.where(np.isfinite(touch), touch, opened) >= scanned - KEEP
         batch = Batch(
-            number[kept], touch[kept], settled[kept], opened[kept], next_at[kept],
-            interval[kept], seen[kept] != 0.0, self._held, self._coil,
-        )  # fmt: skip
-        if len(batch):
-            for taker in self._takers:
-                taker.add(batch)
+            number, touch, settled, opened, next_at, interval, seen != 0.0, self._held, self._coil
+        ).take(kept)
+        self._batches.extend(batch.take(slice(k, k + BATCH)) for k in range(0, len(batch), BATCH))
+        self._every, self._since = self._spread // max(len(self._batches), 1), 0
+
+    def _next_batch(self) -> None:
+        batch = self._batches.popleft()
+        for taker in self._takers:
+            taker.add(batch)
+        if not self._batches:
+            self._held.forget_before(self._oldest)
+
+    def _all_batches(self) -> None:
+        while self._batches:
+            self._next_batch()

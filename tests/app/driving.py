@@ -30,9 +30,9 @@ from breakerbench.app.window import Window
 
 KEY = Qt.Key
 NONE = Qt.KeyboardModifier.NoModifier
+CTRL = Qt.KeyboardModifier.ControlModifier
 #: From one press to the next: what comes sooner is the bounce of a switch.
 FINGER_S = 0.1
-CTRL = Qt.KeyboardModifier.ControlModifier
 #: What the simulated shaft does in the tests: the same job in less time, s:rpm.
 SHORT_HAND = "--speed 0:0,1:0,1.5:50,2:50"
 SHORT_RUN = "--speed 0:0,1.5:0,2:250,4.5:250,10:{top},11:{top},16:250,17.5:250,18:0"

@@ -62,6 +62,12 @@ def captured(board: Emulated, seconds: float, mode: int = 1) -> tuple[list[Any],
     return events, source
 
 
+def gaps_of(events: list[Any]) -> list[tuple[int, int]]:
+    """(first row that did not come, next one that did)."""
+    blocks = [e for e in events if isinstance(e, Block)]
+    return [(a.first + len(a), b.first) for a, b in pairwise(blocks) if a.first + len(a) != b.first]
+
+
 def held_against_truth(events: list[Any], mode: int = 1) -> int:
     """Every row and edge that came is that of the bench. How many rows there were, lost ones included."""
     blocks = [e for e in events if isinstance(e, Block)]
@@ -201,8 +207,7 @@ def test_a_long_stall_is_a_hole_exactly_where_it_was(tmp_path: Path) -> None:
     held_against_truth(events)
     holes = [e for e in events if isinstance(e, Hole)]
     assert holes
-    blocks = [e for e in events if isinstance(e, Block)]
-    gaps = [(a.first + len(a), b.first) for a, b in pairwise(blocks) if a.first + len(a) != b.first]
+    gaps = gaps_of(events)
     assert all(0.25 * RATE < begin < end < 0.85 * RATE for begin, end in gaps)
     assert source.status is not None
     assert source.status.rows_lost == sum(end - begin for begin, end in gaps)
@@ -234,15 +239,13 @@ STILL_WHERE = (
 def held_against_losses(events: list[Any], source: PortSource, at_s: np.ndarray) -> None:
     """A hole at each of these times and nowhere else; all that was lost is told, row and edge."""
     end = held_against_truth(events)
-    blocks = [e for e in events if isinstance(e, Block)]
-    gaps = [(a.first + len(a), b.first) for a, b in pairwise(blocks) if a.first + len(a) != b.first]
+    gaps = gaps_of(events)
     holes = [(e.first, e.end) for e in events if isinstance(e, Hole)]
     assert [h for h in holes if h[0] < h[1]] == gaps  # an empty one: edges alone were lost
     assert len(gaps) == len(at_s)
     for (begin, after), time_s in zip(gaps, at_s, strict=True):
-        assert (
-            -0.004 < begin / RATE - time_s < 0.037
-        )  # a turn of the ring later its other channel is read
+        # Up to a turn of the ring later: then its other channel is read.
+        assert -0.004 < begin / RATE - time_s < 0.037
         assert 0.015 * RATE < after - begin < STILL_S * RATE
     assert source.status is not None
     assert source.status.flags == 0

@@ -151,17 +151,16 @@ class Cycles:
         self._before = np.nan  # the opening before the first that waits
         self._batches: deque[Batch] = deque()  # still to be handed out
         self._spread = int(SPREAD_S * header.sample_rate_hz)
-        self._every, self._since = 1, 0  # samples from one batch to the next; those since the last
+        self._every, self._since = 0, 0  # samples from one batch to the next; those since the last
         self._oldest = 0  # sample that is needed once all are handed out
 
     def block(self, block: Block) -> None:
         if not len(block):
             return
-        if self._batches:
-            self._since += len(block)
-            while self._batches and self._since >= self._every:
-                self._since -= self._every
-                self._next_batch()
+        self._since += len(block)
+        while self._batches and self._since >= self._every:
+            self._since -= self._every
+            self._next_batch()
         # What has been scanned is at most this block and a working block behind.
         self._held.forget_before(block.first - KEEP - SLACK - self._spread)
         self._held.add(block)
